@@ -1,0 +1,87 @@
+"""Reading TOML, with one clear line for everything that is wrong with it."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import Any
+
+from feedsim.config.datafile import LARGEST_BYTES
+from feedsim.config.problems import ConfigError, Problem, escaped
+
+DEEPEST = 50
+_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def read_toml(text: str, name: str) -> dict[str, Any]:
+    """Plain values of a TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+    name : str
+        For messages.
+
+    Raises
+    ------
+    ConfigError
+        The text is not TOML; tomllib's own errors, and those that escape it (impossible dates,
+        numbers of thousands of digits, nesting without end), alike.
+    """
+    if len(text) > LARGEST_BYTES:
+        raise ConfigError([Problem(name, None, "", "the config is larger than 5 MB")])
+    text = text.removeprefix("\ufeff")
+    try:
+        data = tomllib.loads(text)
+        if not too_deep(data):
+            return data
+        line, message = None, "values are nested too deeply"
+    except tomllib.TOMLDecodeError as error:
+        line, message = _placed(str(error), text)
+    except RecursionError:
+        line, message = None, "values are nested too deeply"
+    except ValueError as error:
+        line, message = _line_that_fails(text, ValueError), str(error)
+    if "too deeply" in message:
+        line = _line_that_fails(text, RecursionError)
+    raise ConfigError([Problem(name, line, "", f"not valid TOML: {message}")])
+
+
+def too_deep(data: Any) -> bool:
+    """Whether values are nested deeper than any config needs, and recursion can stand."""
+    layer = [data]
+    for _ in range(DEEPEST):
+        layer = [
+            inner
+            for value in layer
+            if isinstance(value, dict | list)
+            for inner in (value.values() if isinstance(value, dict) else value)
+        ]
+    return bool(layer)
+
+
+def _placed(message: str, text: str) -> tuple[int | None, str]:
+    """Line and the rest of tomllib's message."""
+    place = _PLACE.search(message)
+    if place is None:
+        return None, escaped(message)
+    words = escaped(message[: place.start()])
+    if place[1] is None:
+        return text.rstrip().count("\n") + 1, f"{words} at the end of the file"
+    return int(place[1]), f"{words} (column {place[2]})"
+
+
+def _line_that_fails(text: str, kind: type[Exception]) -> int | None:
+    """The first line that raises the error alone, TOML's own errors not counting."""
+    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), start=1):
+        try:
+            if too_deep(tomllib.loads(line)):
+                raise RecursionError
+        except tomllib.TOMLDecodeError:
+            continue
+        except kind:
+            return number
+        except Exception:
+            continue
+    return None

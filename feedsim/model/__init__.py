@@ -1,0 +1,1 @@
+"""The simulation model: SimPy processes that behave as the machines and people do."""

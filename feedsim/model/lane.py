@@ -1,0 +1,155 @@
+"""A lane of the magazine: bags in bundles, and the luck of the picks from it."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from feedsim.accounts.record import DOUBLE, GOOD, JAMMED, MISSED, SKEWED, UNOPENED
+from feedsim.cell import Chances, MachinePlan
+from feedsim.streams import Stream
+
+OUTCOMES = (MISSED, DOUBLE, UNOPENED, SKEWED, JAMMED)
+BAGS_TAKEN = {GOOD: 1, MISSED: 0, DOUBLE: 2, UNOPENED: 1, SKEWED: 1, JAMMED: 1}
+NEVER = 1 << 62
+
+
+def total(chances: Chances) -> float:
+    """Chance of any fault: the faults' chances added in their order, one by one.
+
+    Python's own `sum` adds floats in another way from one version to the next.
+    """
+    reached = 0.0
+    for chance in chances:
+        reached += chance
+    return min(1.0, reached)
+
+
+class Lane:
+    """One queue of empty bags.
+
+    `picks_to_fault` counts the attempts up to and including the next faulty one.
+    """
+
+    __slots__ = (
+        "_bad_luck",
+        "_chance",
+        "_luck",
+        "_plan",
+        "bags",
+        "behind",
+        "closed",
+        "faulted",
+        "front_bags",
+        "front_is_bad",
+        "missed_in_row",
+        "next_turn",
+        "number",
+        "picks_to_fault",
+    )
+
+    def __init__(self, number: int, plan: MachinePlan, luck: Stream, bad_luck: Stream) -> None:
+        self.number = number
+        self.next_turn = number % plan.lanes
+        self._plan = plan
+        self._luck = luck
+        self._bad_luck = bad_luck
+        self._chance = 0.0
+        self.bags = 0
+        self.front_bags = 0
+        self.behind: deque[int] = deque()
+        self.front_is_bad = False
+        self.picks_to_fault = NEVER
+        self.missed_in_row = 0
+        self.closed = False
+        self.faulted = False
+        bundles, rest = divmod(plan.start_bags, plan.bundle_bags)
+        for bags in [plan.bundle_bags] * bundles + [rest] * (rest > 0):
+            self.put_in(bags)
+
+    @property
+    def can_serve(self) -> bool:
+        """Whether the pick head can take a bag here."""
+        return self.bags > 0 and not self.closed and not self.faulted
+
+    @property
+    def room_bags(self) -> int:
+        """Bags that still fit in."""
+        return self._plan.capacity_bags - self.bags
+
+    def put_in(self, bags: int) -> None:
+        """Add a bundle behind the others."""
+        self.bags += bags
+        if self.front_bags:
+            self.behind.append(bags)
+        else:
+            self._bring_to_front(bags)
+            self._mind_the_chance()
+
+    def give(self) -> None:
+        """Let go of one bag, after a good attempt."""
+        self.missed_in_row = 0
+        self.picks_to_fault -= 1
+        self.bags -= 1
+        self.front_bags -= 1
+        if not self.front_bags and self.behind:
+            self._bring_to_front(self.behind.popleft())
+            self._mind_the_chance()
+
+    def attempt(self) -> tuple[str, int]:
+        """Try to pick: the outcome, and the bags that it took."""
+        if self.picks_to_fault > 1:
+            self.give()
+            return GOOD, 1
+        outcome = self._which_fault()
+        bags = self._take(BAGS_TAKEN[outcome])
+        self._chance = total(self._chances())
+        self._draw_picks_to_fault()
+        return outcome, bags
+
+    def throw_away(self, bags: int) -> int:
+        """Take bags out while clearing; returns how many there were to take."""
+        taken = self._take(bags)
+        self._mind_the_chance()
+        return taken
+
+    def _take(self, bags: int) -> int:
+        bags = min(bags, self.bags)
+        for _ in range(bags):
+            self.bags -= 1
+            self.front_bags -= 1
+            if not self.front_bags and self.behind:
+                self._bring_to_front(self.behind.popleft())
+        return bags
+
+    def _bring_to_front(self, bags: int) -> None:
+        self.front_bags = bags
+        if self._plan.bad_share is not None:
+            self.front_is_bad = bool(self._bad_luck.generator.random() < self._plan.bad_share)
+
+    def _chances(self) -> Chances:
+        return self._plan.bad_chances if self.front_is_bad else self._plan.chances
+
+    def _mind_the_chance(self) -> None:
+        """Draw anew if the bags now in front fail with another chance than those before.
+
+        An empty lane keeps the chance of the bag that left it last.
+        """
+        chance = total(self._chances())
+        if chance != self._chance:
+            self._chance = chance
+            self._draw_picks_to_fault()
+
+    def _draw_picks_to_fault(self) -> None:
+        if self._chance > 0:
+            self.picks_to_fault = int(self._luck.generator.geometric(self._chance))
+        else:
+            self.picks_to_fault = NEVER
+
+    def _which_fault(self) -> str:
+        mark = self._luck.generator.random() * self._chance
+        reached = 0.0
+        for outcome, chance in zip(OUTCOMES, self._chances(), strict=True):
+            reached += chance
+            if reached > mark:
+                return outcome
+        return max(zip(self._chances(), OUTCOMES, strict=True))[1]

@@ -1,0 +1,149 @@
+"""Estimates over replications: ratios of sums, paired differences, events that are rare."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FEW_EVENTS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A figure with its interval.
+
+    `seen_in` counts the replications in which what it measures occurred; where that is none,
+    the interval says nothing and `chance_high` is the exact upper limit of the chance that a
+    replication has one.
+    """
+
+    value: float
+    low: float
+    high: float
+    replications: int
+    seen_in: int
+    chance_high: float | None = None
+
+    @property
+    def half_width(self) -> float:
+        """Half the interval's width."""
+        return (self.high - self.low) / 2
+
+    @property
+    def unseen(self) -> bool:
+        """Whether no replication had such an event."""
+        return self.seen_in == 0
+
+    @property
+    def few_events(self) -> bool:
+        """Whether events were seen, but in too few replications for the stated coverage."""
+        return 0 < self.seen_in < min(FEW_EVENTS, self.replications)
+
+
+def t_quantile(probability: float, degrees: float) -> float:
+    """Quantile of Student's t."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(degrees, probability))
+
+
+def half_width(deviations: Floats, confidence: float) -> float:
+    """Half-width of the two-sided interval of a mean of independent deviations.
+
+    Parameters
+    ----------
+    deviations : array of shape (n,)
+        One number a replication, of mean 0 or not.
+    confidence : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        t * s / sqrt(n) in the deviations' unit; not a number for n = 1.
+
+    References
+    ----------
+    Law, Simulation Modeling and Analysis, sec. 4.5 and 9.4.
+    """
+    n = len(deviations)
+    if n < 2:
+        return float("nan")
+    spread = float(np.std(deviations, ddof=1))
+    return t_quantile((1 + confidence) / 2, n - 1) * spread / float(np.sqrt(n))
+
+
+def sum_of_ratios(tops: Floats, bottoms: Floats) -> tuple[float, Floats]:
+    """Sum over columns of the ratio of sums over rows, and its linearised deviations.
+
+    Parameters
+    ----------
+    tops, bottoms : arrays of shape (n, k)
+        Numerators and denominators, one row a replication, one column a ratio.
+
+    Returns
+    -------
+    value : float
+        Sum over the columns of sum(top) / sum(bottom); not a number where a bottom is 0.
+    deviations : array of shape (n,)
+        What each replication adds to value's deviation from the mean (delta method):
+        sum over columns of (top_i - ratio * bottom_i) / mean(bottom).
+
+    References
+    ----------
+    The ratio estimator of survey sampling: Cochran, Sampling Techniques, ch. 6.
+    """
+    bottom_sums = bottoms.sum(axis=0)
+    if not np.all(bottom_sums > 0):
+        return float("nan"), np.full(len(tops), np.nan)
+    ratios = tops.sum(axis=0) / bottom_sums
+    deviations = ((tops - ratios * bottoms) / bottoms.mean(axis=0)).sum(axis=1)
+    return float(ratios.sum()), deviations
+
+
+def chance_limit(replications: int, confidence: float) -> float:
+    """Exact upper limit of a chance of which no event was seen (one-sided).
+
+    References
+    ----------
+    Clopper and Pearson, Biometrika 26 (1934), at 0 of n: 1 - (1 - confidence)^(1/n).
+    """
+    return float(1 - (1 - confidence) ** (1 / replications))
+
+
+def estimate(
+    value: float,
+    deviations: Floats,
+    seen_in: int,
+    confidence: float,
+    bounds: tuple[float, float] = (-np.inf, np.inf),
+) -> Estimate:
+    """Put an interval around a value, cut at what the figure can be."""
+    n = len(deviations)
+    if seen_in == 0:
+        nothing = float("nan")
+        return Estimate(value, nothing, nothing, n, 0, chance_limit(n, confidence))
+    half = half_width(deviations, confidence)
+    low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
+    if np.isnan(half):
+        low = high = half
+    return Estimate(value, low, high, n, seen_in)
+
+
+def difference(
+    value: float, deviations: Floats, other: float, other_deviations: Floats, confidence: float
+) -> Estimate:
+    """Paired difference `value - other` of two figures that met the same luck.
+
+    References
+    ----------
+    Law, Simulation Modeling and Analysis, sec. 10.2.1 (paired t), on linearised deviations.
+    """
+    paired = deviations - other_deviations
+    half = half_width(paired, confidence)
+    gap = value - other
+    return Estimate(gap, gap - half, gap + half, len(paired), len(paired))
