@@ -174,8 +174,8 @@ def _outfeed(rng: random.Random, accumulation_packs: int) -> list[str]:
     if accumulation_packs == 0 and rng.random() < 0.8:
         return []
     lines = ["", "[machine.outfeed]", f"accumulation_packs = {accumulation_packs}"]
-    lines += _maybe(rng, 0.6, f"speed_per_min = {rng.choice([20, 30, 40, 60, 90])}")
     if accumulation_packs > 0:
+        lines += _maybe(rng, 0.6, f"speed_per_min = {rng.choice([20, 30, 40, 60, 90])}")
         lines += _maybe(rng, 0.5, f"restart_packs = {rng.randrange(accumulation_packs)}")
     return lines
 

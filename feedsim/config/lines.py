@@ -8,8 +8,8 @@ from typing import Any
 
 from feedsim.config.problems import Path
 
-# Endings that complete an array cut off after a line, to see what it holds so far.
-_CLOSERS = ("]", "]]", "]}", "]}]", "}]", "}")
+# Endings that complete a value cut off after a line, to see what it holds so far.
+_CLOSERS = ("]", "]]", "]}", "]}]", "}]", "}", '"""', "'''")
 _LONGEST_STATEMENT_SEARCHED = 300
 # A text of several thousand lines in one value is nobody's config: its lines stay unknown.
 _LONGEST_STATEMENT_TRIED = 2000

@@ -50,7 +50,7 @@ class Pick(Table):
         "A faulted lane stops the machine, or is passed over", default="stop"
     )
     clear: Spread = time_key(
-        "Time to clear a jam or a faulted lane",
+        "Time to clear a jam or a faulted lane, stopping and securing it included",
         default=0,
         example={"family": "lognormal", "mean_s": 60, "cv": 1},
     )

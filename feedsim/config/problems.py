@@ -83,6 +83,8 @@ def _toml_like(value: object) -> str:
     if isinstance(value, str):
         return '"' + value[: 2 * SHOWN_CHARACTERS] + '"'
     if isinstance(value, Mapping):
+        if not value:
+            return "{}"
         first = list(value.items())[:SHOWN_CHARACTERS]
         return "{ " + ", ".join(f"{k} = {_toml_like(v)}" for k, v in first) + " }"
     if isinstance(value, list | tuple):

@@ -42,7 +42,7 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
     except RecursionError:
         line, message = None, "values are nested too deeply"
     except ValueError as error:
-        line, message = _line_that_fails(text, ValueError), str(error)
+        line, message = _line_that_fails(text, ValueError), _of_value(str(error))
     if "too deeply" in message:
         line = _line_that_fails(text, RecursionError)
     raise ConfigError([Problem(name, line, "", f"not valid TOML: {message}")])
@@ -59,6 +59,10 @@ def too_deep(data: Any) -> bool:
             for inner in (value.values() if isinstance(value, dict) else value)
         ]
     return bool(layer)
+
+
+def _of_value(message: str) -> str:
+    return "a number has too many digits" if "integer string" in message else escaped(message)
 
 
 def _placed(message: str, text: str) -> tuple[int | None, str]:

@@ -94,6 +94,7 @@ def _chance_findings(machine: Machine, path: Path) -> Iterator[Finding]:
             name = "stiffness_uNm" if bag.stiffness_uNm is not None else "layers"
         message = f"the chances of the five faults must sum to at most 1, sum to {good:.12g}"
         yield Finding((*path, name), message, (*film_paths, opener))
+        return
     bad = _sum(machine.bad_chances)
     if bag.bad_bundles is not None and bad > 1 + DUST:
         message = (

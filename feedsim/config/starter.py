@@ -106,7 +106,7 @@ def _key_lines(declared: Declaration) -> list[str]:
     name = declared.pattern[-1]
     comment = _wrapped(f"{declared.meaning} ({_notes(declared)})")
     if declared.path in _ACTIVE:
-        return [*comment, f"{name} = {toml_value(_ACTIVE[declared.path])}"]
+        return [*comment, *_inner_lines(declared), f"{name} = {toml_value(_ACTIVE[declared.path])}"]
     value = declared.default if _shows_default(declared) else declared.example
     return [*comment, *_inner_lines(declared), f"# {name} = {toml_value(value)}"]
 

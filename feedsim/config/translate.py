@@ -78,9 +78,10 @@ def _wanted(
 
 def _wanted_tables(kind: str, declared: Declaration, value: object, context: dict[str, Any]) -> str:
     if kind == "too_long":
-        return f"at most {context['max_length']} of them, are {context['actual_length']}"
+        most, there = context["max_length"], context["actual_length"]
+        return f"{declared.allowed}, at most {most}, are {there}"
     if kind == "too_short":
-        return f"at least {context['min_length']} of them, are {context['actual_length']}"
+        return f"{declared.allowed}, at least {context['min_length']}, is {show(value)}"
     if isinstance(value, dict) and declared.allowed.startswith("[["):
         return f"{declared.allowed}, in double brackets, is a single table {show(value)}"
     return f"{declared.allowed}, is {show(value)}"

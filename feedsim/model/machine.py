@@ -105,9 +105,9 @@ class Machine:
         while True:
             while self.causes() or self.calendar.planned_state:
                 yield from self.halt()
-            self.look_closer = False
+            self.look_closer = self.lane_was_cleared
             record.state(clock.now, RUNNING)
-            while not self.look_closer:
+            while True:
                 lane = self.served_by[turn]
                 cycle_us = self.cycle_us
                 yield Step(clock, cycle_us, at_place)
@@ -127,6 +127,8 @@ class Machine:
                     if not lane.bags:
                         self.line_up()
                     self.look_at_levels()
+                if self.look_closer:
+                    break
             if self.lane_was_cleared:
                 self.lane_was_cleared = False
                 self.look_at_levels()

@@ -1,0 +1,234 @@
+"""The capacity curve: OEE and its parts, dry time and visits over bags per lane."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.cell import build_cell
+from feedsim.config import Config, ConfigError
+from feedsim.stats import Estimate, difference
+from feedsim.study import Progress, Results, Setting, Value, refuse_absurd, run_study
+
+CAPACITY = "machine.magazine.capacity_bags"
+ROUNDS = "crew.rounds_every_min"
+DEFAULT_VALUES = 10
+WORTH_A_STEP = 0.005
+
+
+class CapacityError(ValueError):
+    """A capacity, round interval or machine that cannot be studied."""
+
+
+@dataclass(frozen=True)
+class CapacityResult:
+    """The answer of `capacity`."""
+
+    config: Config
+    results: Results
+    rows: list[Row]
+
+    def curve(self, machine: str | None = None, rounds: Value | None = None) -> list[Row]:
+        """The rows of one machine (None: the whole cell) over rising capacity."""
+        return [
+            row
+            for row in self.rows
+            if row.machine == machine and row.setting.get(ROUNDS) == rounds
+        ]
+
+    @property
+    def rounds(self) -> list[Value | None]:
+        """The round intervals studied; one None where the config's own holds."""
+        return list(dict.fromkeys(row.setting.get(ROUNDS) for row in self.rows))
+
+    def capacity_bags(self, row: Row) -> int:
+        """Capacity per lane of a row's machine; of the whole cell, the one asked for."""
+        if row.machine is None:
+            return int(row.setting[CAPACITY])
+        plans = self.results.settings[row.number].cell.machines
+        return next(plan.capacity_bags for plan in plans if plan.name == row.machine)
+
+    def steps(self, row: Row) -> dict[str, Estimate]:
+        """Paired differences of a row's measures to the next smaller capacity.
+
+        Empty for the smallest capacity.
+        """
+        curve = self.curve(row.machine, row.setting.get(ROUNDS))
+        place = curve.index(row)
+        return step_between(row, curve[place - 1]) if place else {}
+
+    def answer_json(self) -> list[dict[str, Any]]:
+        """The command's own part of the JSON document."""
+        return [
+            {
+                "machine": row.machine,
+                "setting": dict(row.setting),
+                "capacity_bags": self.capacity_bags(row),
+                "step": {name: estimate_json(step) for name, step in self.steps(row).items()},
+            }
+            for row in self.rows
+        ]
+
+    def __repr__(self) -> str:
+        values = [self.capacity_bags(row) for row in self.curve(None, self.rounds[0])]
+        return f"CapacityResult({values[0]} to {values[-1]} bags per lane, {len(values)} values)"
+
+
+def step_between(row: Row, smaller: Row) -> dict[str, Estimate]:
+    """Paired differences of all measures that two rows share."""
+    return {
+        name: difference(
+            figure.value,
+            figure.deviations,
+            smaller.figures[name].value,
+            smaller.figures[name].deviations,
+            row.confidence,
+        )
+        for name, figure in row.figures.items()
+        if name in smaller.figures
+    }
+
+
+def levels_off_at(curve: Sequence[Row], worth: float = WORTH_A_STEP) -> Row:
+    """The smallest capacity from which no larger one tried adds `worth` of OEE.
+
+    Judged by the upper limits of the paired differences; the largest capacity where none does.
+    """
+    for row in curve[:-1]:
+        gains = [step_between(larger, row)["oee"] for larger in curve if larger.number > row.number]
+        if all(gain.high < worth for gain in gains):
+            return row
+    return curve[-1]
+
+
+def default_bags(config: Config, machine: str | None = None) -> list[int]:
+    """Ten capacities around the config's own, in whole bundles, that the config allows."""
+    tables = swept_tables(config, machine)
+    magazine = config.machine[tables[0]].magazine
+    own, bundle = magazine.lane_capacity_bags, magazine.bundle_bags
+    step = bundle * max(1, round(own / (5 * bundle)))
+    tried = (own + step * k for k in range(-4, 2 * DEFAULT_VALUES))
+    values = [bags for bags in tried if bags > 0 and _is_allowed(config, tables, bags)]
+    return values[:DEFAULT_VALUES] or [own]
+
+
+def swept_tables(config: Config, machine: str | None) -> list[int]:
+    """Numbers of the machine tables whose capacity is varied.
+
+    Raises
+    ------
+    CapacityError
+        If no machine has that name.
+    """
+    if machine is None:
+        return list(range(len(config.machine)))
+    names = {table.name: number for number, table in enumerate(config.machine)}
+    if machine not in names:
+        raise CapacityError(f"--machine: no machine is named {machine!r}, allowed: "
+                            + ", ".join(names))
+    return [names[machine]]
+
+
+def _values(config: Config, tables: Sequence[int], bags: int) -> dict[str, Any]:
+    """Capacity of each machine, rounded up to its own bundle."""
+    changes = {}
+    for number in tables:
+        bundle = config.machine[number].magazine.bundle_bags
+        changes[f"machine[{number}].magazine.capacity_bags"] = -(-bags // bundle) * bundle
+    return changes
+
+
+def _is_allowed(config: Config, tables: Sequence[int], bags: int) -> bool:
+    try:
+        config.with_values(_values(config, tables, bags))
+    except ConfigError:
+        return False
+    return True
+
+
+def capacity_settings(
+    config: Config,
+    bags: Sequence[int] | None = None,
+    rounds: Sequence[float] = (),
+    machine: str | None = None,
+) -> list[Setting]:
+    """The settings of a capacity study: capacities within each round interval.
+
+    Capacities that come to the same after rounding up to bundles are studied once.
+    """
+    tables = swept_tables(config, machine)
+    values = sorted(set(bags)) if bags else default_bags(config, machine)
+    settings = []
+    for interval in rounds or [None]:
+        seen: set[tuple[int, ...]] = set()
+        for wanted in values:
+            changes = _values(config, tables, wanted)
+            capacities = tuple(changes.values())
+            if capacities in seen:
+                continue
+            seen.add(capacities)
+            label: Mapping[str, Value] = {
+                CAPACITY: capacities[0] if len(set(capacities)) == 1 else wanted
+            }
+            if interval is not None:
+                changes[ROUNDS] = interval
+                label = {**label, ROUNDS: interval}
+            settings.append(Setting(label, build_cell(config.with_values(changes))))
+    return settings
+
+
+def capacity(
+    config: Config,
+    bags: Sequence[int] | None = None,
+    *,
+    rounds: Sequence[float] = (),
+    machine: str | None = None,
+    jobs: int = 1,
+    allow_large: bool = False,
+    progress: Progress | None = None,
+) -> CapacityResult:
+    """Simulate a cell over magazine capacities, all on the same luck.
+
+    Parameters
+    ----------
+    config : Config
+    bags : sequence of int, optional
+        Capacities per lane; by default ten around the config's own. Each machine's is rounded
+        up to its own bundle.
+    rounds : sequence of float, optional
+        Round intervals in minutes, each giving a curve of its own.
+    machine : str, optional
+        Name of the machine table to vary; by default all.
+    jobs : int
+        Processes to work in.
+    allow_large : bool
+        Lift the limit on a study's size.
+    progress : callable, optional
+        Told of runs done, of how many.
+
+    Returns
+    -------
+    CapacityResult
+
+    Raises
+    ------
+    CapacityError, ConfigError
+        If a value does not go with the config.
+    TooLarge
+        If the study would run for hours and `allow_large` is not given.
+    """
+    settings = capacity_settings(config, bags, rounds, machine)
+    study = config.study
+    if not allow_large:
+        refuse_absurd([setting.cell for setting in settings], study.replications)
+    results = run_study(
+        settings,
+        replications=study.replications,
+        seed=study.seed,
+        confidence=study.confidence,
+        jobs=jobs,
+        progress=progress,
+    )
+    return CapacityResult(config, results, rows_of(results))

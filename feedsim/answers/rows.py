@@ -1,0 +1,155 @@
+"""Results as rows: every measure of every machine and of the whole cell, with intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
+from feedsim.stats import Estimate
+from feedsim.study import Results, Value
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+WHOLE_CELL = "whole cell"
+START_SHARE_SHOWN = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """The measures of one machine of one setting; `machine` None is the whole cell."""
+
+    number: int
+    setting: Mapping[str, Value]
+    machine: str | None
+    figures: Mapping[str, Figure]
+    confidence: float
+    replications: int
+
+    def __getitem__(self, measure: str) -> Estimate:
+        """The estimate of a measure by its name."""
+        return self.figures[measure].estimate(self.confidence)
+
+    @property
+    def title(self) -> str:
+        """The machine's name, or the whole cell."""
+        return WHOLE_CELL if self.machine is None else self.machine
+
+
+def rows_of(results: Results) -> list[Row]:
+    """One row per setting and machine, and after its machines one for the whole cell."""
+    return [row for number in range(len(results.settings)) for row in _rows(results, number)]
+
+
+def _rows(results: Results, number: int) -> Iterator[Row]:
+    setting, sums = results.settings[number], results.sums[number]
+    plans = setting.cell.machines
+
+    def row(machine: str | None, figures: dict[str, Figure]) -> Row:
+        return Row(
+            number,
+            setting.values,
+            machine,
+            figures,
+            results.confidence,
+            results.replications,
+        )
+
+    for plan, machine_sums in zip(plans, sums.machines, strict=True):
+        yield row(plan.name, {m.name: figure(m, [machine_sums]) for m in measures_of([plan])})
+    figures = {m.name: figure(m, sums.machines) for m in measures_of(plans)}
+    if setting.cell.crew.operators:
+        figures[CREW_BUSY.name] = figure(CREW_BUSY, [sums.crew])
+    yield row(None, figures)
+
+
+def summary_frame(rows: list[Row]) -> pd.DataFrame:
+    """One line per setting and machine (empty for the whole cell), `_low` and `_high` beside."""
+    import pandas as pd
+
+    lines = []
+    for row in rows:
+        line: dict[str, Any] = {**row.setting, "machine": row.machine or ""}
+        line["replications"] = row.replications
+        for name in row.figures:
+            found = row[name]
+            line |= {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
+        lines.append(line)
+    return pd.DataFrame(lines)
+
+
+def replications_frame(results: Results) -> pd.DataFrame:
+    """One line per setting, machine and replication; `crew_busy` is the whole cell's."""
+    import pandas as pd
+
+    frames = []
+    for setting, sums in zip(results.settings, results.sums, strict=True):
+        numbers = np.arange(1, results.replications + 1)
+        for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
+            columns: dict[str, Any] = {key: [value] * len(numbers) for key, value in
+                                       setting.values.items()}
+            columns |= {"machine": [plan.name] * len(numbers), "replication": numbers}
+            with np.errstate(divide="ignore", invalid="ignore"):
+                for measure in measures_of([plan]):
+                    ratio = measure.top(machine_sums) / measure.bottom(machine_sums)
+                    columns[measure.name] = np.where(np.isfinite(ratio), ratio, np.nan)
+                columns[CREW_BUSY.name] = CREW_BUSY.top(sums.crew) / CREW_BUSY.bottom(sums.crew)
+            frames.append(pd.DataFrame(columns))
+    return pd.concat(frames, ignore_index=True)
+
+
+def estimate_json(found: Estimate) -> dict[str, Any]:
+    """An estimate as JSON; what is not a number becomes null."""
+    told: dict[str, Any] = {
+        "value": _number(found.value),
+        "low": _number(found.low),
+        "high": _number(found.high),
+    }
+    if found.unseen:
+        told |= {"seen_in": 0, "chance_high": found.chance_high}
+    elif found.few_events:
+        told["seen_in"] = found.seen_in
+    return told
+
+
+def _number(value: float) -> float | None:
+    return value if isfinite(value) else None
+
+
+def rows_json(rows: list[Row]) -> list[dict[str, Any]]:
+    """The rows as the JSON document has them."""
+    return [
+        {
+            "setting": dict(row.setting),
+            "machine": row.machine,
+            "replications": row.replications,
+            "measures": {name: estimate_json(row[name]) for name in row.figures},
+        }
+        for row in rows
+    ]
+
+
+def notes_on(rows: list[Row]) -> list[str]:
+    """What a reader must know of the figures: too few events, and bags from the start."""
+    notes = []
+    names = list(dict.fromkeys(name for row in rows for name in row.figures))
+    few = [n for n in names if any(n in r.figures and r[n].few_events for r in rows)]
+    if few:
+        shown = ", ".join(few[:6]) + (f" and {len(few) - 6} more" if len(few) > 6 else "")
+        notes.append(
+            "Too few events for the stated confidence (seen in fewer than 20 shifts; take more "
+            f"replications): {shown}."
+        )
+    shares = [row[START_SHARE.name].value for row in rows]
+    highest = max((share for share in shares if isfinite(share)), default=0.0)
+    if highest > START_SHARE_SHOWN:
+        notes.append(
+            f"Up to {highest:.0%} of the bags used were in the lanes at the shift's start, which "
+            "nobody had to load: set study.warm_up_h, or read the visits as too few."
+        )
+    return notes

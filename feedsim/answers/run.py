@@ -1,0 +1,70 @@
+"""What a cell does: OEE and its parts, losses by cause, visits, people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.answers.rows import Row, rows_of
+from feedsim.cell import build_cell
+from feedsim.config import Config
+from feedsim.study import Progress, Results, Setting, refuse_absurd, run_study
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """The answer of `run`."""
+
+    config: Config
+    results: Results
+    rows: list[Row]
+
+    @property
+    def cell(self) -> Row:
+        """The whole cell's row."""
+        return self.rows[-1]
+
+    def __repr__(self) -> str:
+        oee = self.cell["oee"]
+        return f"RunResult(oee={oee.value:.4f} [{oee.low:.4f}, {oee.high:.4f}])"
+
+
+def run(
+    config: Config,
+    *,
+    jobs: int = 1,
+    allow_large: bool = False,
+    progress: Progress | None = None,
+) -> RunResult:
+    """Simulate a cell as its config says.
+
+    Parameters
+    ----------
+    config : Config
+    jobs : int
+        Processes to work in.
+    allow_large : bool
+        Lift the limit on a study's size.
+    progress : callable, optional
+        Told of runs done, of how many.
+
+    Returns
+    -------
+    RunResult
+
+    Raises
+    ------
+    TooLarge
+        If the study would run for hours and `allow_large` is not given.
+    """
+    cell = build_cell(config)
+    if not allow_large:
+        refuse_absurd([cell], config.study.replications)
+    results = run_study(
+        [Setting({}, cell)],
+        replications=config.study.replications,
+        seed=config.study.seed,
+        confidence=config.study.confidence,
+        jobs=jobs,
+        progress=progress,
+    )
+    return RunResult(config, results, rows_of(results))

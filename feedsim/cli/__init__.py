@@ -1,0 +1,117 @@
+"""The command line: `feedsim COMMAND`."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from importlib import import_module
+from typing import NoReturn
+
+import click
+
+from feedsim.version import VERSION
+
+DONE, TARGET_MISSED, BAD_INPUT, PART_FAILED, PROGRAM_FAULT, INTERRUPTED = 0, 1, 2, 3, 4, 130
+
+COMMANDS = {
+    "new": "write a commented starter config",
+    "check": "is a config sound, what it resolves to, what it costs to run",
+    "run": "what a cell does: OEE and its parts, losses by cause, visits",
+    "capacity": "OEE, dry time and operator visits over magazine capacity",
+}
+
+
+class Commands(click.Group):
+    """Commands whose modules are imported when they are called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """All commands, in the order in which a user meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command's module."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"feedsim.cli.{cmd_name}_command").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(VERSION, prog_name="feedsim", message="%(prog)s %(version)s")
+def feedsim() -> None:
+    """Simulate bag feeding on packing machines.
+
+    How many bags must a lane of the magazine hold, how often must somebody come by, what do
+    mis-picks and stops cost? Each answer comes with its confidence interval.
+
+    \b
+    Start with:
+      feedsim new mycell.toml
+      feedsim check mycell.toml
+      feedsim capacity mycell.toml
+
+    Exit codes: 0 done, 1 done but a stated target is not met, 2 bad input, 3 part of the work
+    failed, 4 a fault of the program, 130 interrupted.
+    """
+
+
+def main() -> NoReturn:
+    """Run the command line and exit with its code."""
+    try:
+        sys.exit(feedsim.main(standalone_mode=False) or DONE)
+    except SystemExit:
+        raise
+    except BaseException as error:  # every way out has its own code and one clear line
+        _end(error)
+
+
+def _end(error: BaseException) -> NoReturn:
+    code, message = _explain(error)
+    if isinstance(error, BrokenPipeError):
+        # Whoever read the output has gone; what was computed is in the folder.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(DONE)
+    if "--json" in sys.argv and code != INTERRUPTED:
+        click.echo(json.dumps({"schema": 1, "error": message}))
+    else:
+        click.echo(message, err=True)
+    sys.exit(code)
+
+
+def _explain(error: BaseException) -> tuple[int, str]:
+    """Exit code and message of an error."""
+    if isinstance(error, KeyboardInterrupt | click.Abort):
+        return INTERRUPTED, "feedsim: interrupted"
+    if isinstance(error, click.ClickException):
+        return BAD_INPUT, f"feedsim: {error.format_message()}"
+    from concurrent.futures.process import BrokenProcessPool
+
+    from feedsim.answers.capacity import CapacityError
+    from feedsim.config import ConfigError
+    from feedsim.folder import FolderError
+    from feedsim.study import TooLarge
+
+    if isinstance(error, ConfigError | CapacityError | FolderError | TooLarge):
+        return BAD_INPUT, str(error)
+    if isinstance(error, BrokenProcessPool | MemoryError):
+        return PART_FAILED, f"feedsim: a worker process ended ({error}); run it again or --jobs 1"
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return PART_FAILED, f"feedsim: {where}{error.strerror or error}"
+    import traceback
+
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    where = f"{os.path.basename(last.filename)}:{last.lineno}"
+    return PROGRAM_FAULT, (
+        f"feedsim: a fault of the program, please report it with the config: "
+        f"{type(error).__name__}: {error} ({where})"
+    )

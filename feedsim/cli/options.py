@@ -1,0 +1,124 @@
+"""Options that commands share."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from feedsim.config import Config
+    from feedsim.study import Progress
+
+CONFIG = click.argument("config_path", metavar="CONFIG", type=click.Path(path_type=Path))
+SET = click.option(
+    "--set",
+    "overrides",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Override a key, e.g. machine.magazine.capacity_bags=300 (every machine) or "
+    "machine[1].speed_per_min=40 (the second). May be given several times.",
+)
+JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead.")
+ALLOW_LARGE = click.option(
+    "--allow-large", is_flag=True, help="Lift the limit on the size of a study."
+)
+
+
+@dataclass(frozen=True)
+class StudyOptions:
+    """What study commands are asked for alike."""
+
+    config_path: Path
+    config: Config
+    jobs: int
+    out: Path | None
+    as_json: bool
+    allow_large: bool
+    command_line: list[str]
+
+
+def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of a study, handed on as one `StudyOptions`."""
+
+    def wrapped(
+        *,
+        config_path: Path,
+        overrides: tuple[str, ...],
+        replications: int | None,
+        confidence: float | None,
+        seed: int | None,
+        jobs: int | None,
+        out: Path | None,
+        as_json: bool,
+        allow_large: bool,
+        **rest: Any,
+    ) -> Any:
+        from feedsim.config import load_config
+
+        given = {"replications": replications, "confidence": confidence, "seed": seed}
+        short = [f"study.{key}={value}" for key, value in given.items() if value is not None]
+        options = StudyOptions(
+            config_path,
+            load_config(config_path, [*overrides, *short]),
+            jobs or os.cpu_count() or 1,
+            out,
+            as_json,
+            allow_large,
+            ["feedsim", *sys.argv[1:]],
+        )
+        return command(options, **rest)
+
+    wrapped.__name__ = command.__name__
+    wrapped.__doc__ = command.__doc__
+    for option in reversed(
+        [
+            CONFIG,
+            SET,
+            click.option("--replications", type=int, help="Shifts to simulate of each setting."),
+            click.option("--confidence", type=float, help="Of the intervals, e.g. 0.95."),
+            click.option("--seed", type=int, help="Of the random streams, 0 or more."),
+            click.option(
+                "--jobs",
+                type=click.IntRange(1, 1024),
+                help="Processes to work in (default: one a core). The answer is the same.",
+            ),
+            click.option(
+                "--out",
+                type=click.Path(path_type=Path),
+                help="The folder to write (default: one under outputs/, named by the study).",
+            ),
+            JSON,
+            ALLOW_LARGE,
+        ]
+    ):
+        wrapped = option(wrapped)
+    return wrapped
+
+
+@contextmanager
+def progress_bar(title: str, *, quiet: bool) -> Iterator[Progress | None]:
+    """A progress bar on stderr, where somebody looks at it."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("shifts"),
+        TimeRemainingColumn(),
+    )
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(title, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -1,0 +1,153 @@
+"""`feedsim run`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from feedsim.cli.options import StudyOptions, progress_bar, study_command
+
+if TYPE_CHECKING:
+    from feedsim.answers.rows import Row
+    from feedsim.answers.run import RunResult
+
+
+@click.command("run")
+@study_command
+def command(options: StudyOptions) -> None:
+    """Simulate CONFIG: OEE and its parts, losses by cause, visits, people.
+
+    Prints the answer and tables, and writes a folder with the config, replications.csv,
+    summary.csv and the loss breakdown as PNG and SVG.
+
+    \b
+    Examples:
+      feedsim run configs/oats_slider.toml
+      feedsim run configs/three_machines.toml --replications 100 --set crew.operators=2
+    """
+    from feedsim.answers.rows import notes_on
+    from feedsim.answers.run import run
+    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.cli.study_output import (
+        CAUTION,
+        document,
+        open_folder,
+        planning_notes,
+        write_figures,
+        write_tables,
+    )
+    from feedsim.study import refuse_absurd
+    from feedsim.cell import build_cell
+    from feedsim.plots.losses import loss_breakdown
+
+    if not options.allow_large:
+        refuse_absurd([build_cell(options.config)], options.config.study.replications)
+    folder = open_folder("run", options, {})
+    with progress_bar("run", quiet=options.as_json) as progress:
+        result = run(
+            options.config,
+            jobs=options.jobs,
+            allow_large=options.allow_large,
+            progress=progress,
+        )
+    notes = [*planning_notes(options), *notes_on(result.rows)]
+    if options.as_json:
+        say_json(document("run", result.rows, notes))
+    else:
+        click.echo(answer(result))
+        _say_tables(result)
+        say_notes([*notes, CAUTION])
+    write_tables(folder, result.results, result.rows)
+    write_figures(folder, {"losses": loss_breakdown(result.results)})
+    talk(f"Written to {folder.path}")
+
+
+def answer(result: RunResult) -> str:
+    """The answer in one sentence."""
+    from feedsim.cli.screen import number, percent
+
+    row = result.cell
+    told = (
+        f"OEE is {percent(row['oee'])} with {row.confidence:.0%} confidence "
+        f"({row.replications} shifts): {number(row['packs_per_h'], 0)} good packs an hour"
+    )
+    if "crew_busy" in row.figures:
+        told += (
+            f"; somebody comes {number(row['visits_per_h'])} times an hour"
+            f" and the crew is busy {percent(row['crew_busy'])} of its time"
+        )
+    return told + "."
+
+
+MEASURES = (
+    ("OEE", "oee", 100, 1, "%"),
+    ("availability", "availability", 100, 1, "%"),
+    ("performance", "performance", 100, 1, "%"),
+    ("quality", "quality", 100, 2, "%"),
+    ("good packs", "packs_per_h", 1, 0, "/h"),
+    ("rejected packs", "rejected_packs", 1, 1, "a shift"),
+    ("bags wasted", "bags_wasted", 1, 1, "a shift"),
+    ("lost pockets", "lost_pockets", 1, 1, "a shift"),
+    ("dry", "dry_share", 100, 2, "% of time"),
+    ("blocked", "blocked_share", 100, 2, "% of time"),
+    ("stopped and waiting for an operator", "wait_share", 100, 2, "% of time"),
+    ("refill visits", "refill_visits_per_h", 1, 2, "/h"),
+    ("fault visits", "fault_visits_per_h", 1, 2, "/h"),
+    ("bags per refill visit", "bags_per_refill", 1, 1, "bags"),
+    ("crew busy", "crew_busy", 100, 1, "%"),
+)
+
+
+def _say_tables(result: RunResult) -> None:
+    from feedsim.cli.screen import cell, say_table
+    from feedsim.losses import losses
+
+    rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
+    say_table(
+        "Measures (value ± half-width of the interval)",
+        ("", *(row.title for row in rows), ""),
+        [
+            (
+                label,
+                *(cell(_of(row, name), scale, digits) for row in rows),
+                unit,
+            )
+            for label, name, scale, digits, unit in MEASURES
+        ],
+        "* seen in fewer than 20 shifts: too few events for the stated confidence."
+        if any(_of(row, m[1]) and row[m[1]].few_events for row in rows for m in MEASURES
+               if m[1] in row.figures)
+        else "",
+    )
+    confidence = result.results.confidence
+    for plan, sums in zip(
+        result.results.settings[0].cell.machines, result.results.sums[0].machines, strict=True
+    ):
+        found = sorted(losses(plan, sums, confidence), key=lambda loss: -loss.share.value)
+        say_table(
+            f"Where the planned busy time of {plan.name} goes",
+            ("cause", "% of time", "min in 8 h", "stops/h"),
+            [
+                (
+                    loss.label,
+                    cell(loss.share, 100, 2),
+                    f"{loss.minutes:,.1f}",
+                    _stops(result, plan.name, loss.name),
+                )
+                for loss in found
+                if loss.share.value > 0
+            ],
+        )
+
+
+def _of(row: Row, name: str) -> object:
+    return row[name] if name in row.figures else None
+
+
+def _stops(result: RunResult, machine: str, state: str) -> str:
+    from feedsim.cli.screen import cell
+
+    row = next(row for row in result.rows if row.machine == machine)
+    name = f"stops_{state}_per_h"
+    return cell(row[name], 1, 2) if name in row.figures else ""

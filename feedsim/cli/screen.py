@@ -1,0 +1,85 @@
+"""Tables and sentences for a terminal."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from collections.abc import Iterable, Sequence
+from math import isfinite
+from typing import Any
+
+import click
+
+from feedsim.stats import Estimate
+
+PLAIN_WIDTH = 120
+ZERO = "none seen"
+
+
+def percent(found: Estimate, digits: int = 1) -> str:
+    """A share in percent with its interval."""
+    return _with_interval(found, 100, digits, " %")
+
+
+def number(found: Estimate, digits: int = 1, unit: str = "") -> str:
+    """A figure with its interval."""
+    return _with_interval(found, 1, digits, unit)
+
+
+def _with_interval(found: Estimate, scale: float, digits: int, unit: str) -> str:
+    if not isfinite(found.value):
+        return "-"
+    value = f"{found.value * scale:,.{digits}f}{unit}"
+    if not isfinite(found.half_width):
+        return value
+    return f"{value} ({found.low * scale:,.{digits}f} to {found.high * scale:,.{digits}f})"
+
+
+def cell(found: Estimate | None, scale: float = 1, digits: int = 1) -> str:
+    """A figure in a table: value and half-width, or what was not seen."""
+    if found is None or not isfinite(found.value):
+        return "-"
+    if found.unseen and found.value == 0:
+        return "0"
+    value = f"{found.value * scale:,.{digits}f}"
+    if not isfinite(found.half_width):
+        return value
+    half = (found.high - found.low) / 2 * scale
+    return f"{value} ±{half:,.{digits}f}{'*' if found.few_events else ''}"
+
+
+def say_table(
+    title: str, columns: Sequence[str], lines: Iterable[Sequence[str]], note: str = ""
+) -> None:
+    """Print a table on stdout; names are shown as they are, never read as markup."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
+    for place, column in enumerate(columns):
+        table.add_column(Text(column), justify="left" if place == 0 else "right")
+    for line in lines:
+        table.add_row(*(Text(entry) for entry in line))
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else PLAIN_WIDTH
+    Console(width=width, highlight=False).print(table)
+    if note:
+        click.echo(note)
+
+
+def say_notes(notes: Sequence[str]) -> None:
+    """Print what a reader must know of the figures."""
+    for note in notes:
+        click.echo(f"Note: {note}")
+
+
+def talk(message: str) -> None:
+    """Say something on stderr that is not part of the answer."""
+    click.echo(message, err=True)
+
+
+def say_json(document: dict[str, Any]) -> None:
+    """Print the JSON document."""
+    click.echo(json.dumps(document, allow_nan=False))

@@ -1,0 +1,189 @@
+"""One palette and one figure style for every picture.
+
+Hues keep apart for colour-blind eyes, their lightness keeps apart in grey, and none relies on
+colour: a state has a hatching of its own, a line its dashes and its marker.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+
+import matplotlib
+import matplotlib.style
+from matplotlib.figure import Figure
+
+INK = "#1d2733"
+SOFT_INK = "#5a6673"
+RULE = "#c9d0d8"
+BAND_SHADE = "#f1f4f7"
+OWN = "#7a2e6d"
+FONT = 11
+DPI = 150
+
+RC = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": FONT,
+    "axes.titlesize": FONT,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.titlecolor": INK,
+    "axes.labelsize": FONT,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": SOFT_INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.formatter.useoffset": False,
+    "grid.color": RULE,
+    "grid.linewidth": 0.6,
+    "xtick.labelsize": FONT,
+    "ytick.labelsize": FONT,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "text.color": INK,
+    "text.parse_math": False,
+    "text.usetex": False,
+    "hatch.linewidth": 0.9,
+    "legend.frameon": False,
+    "legend.fontsize": FONT,
+    "lines.linewidth": 2.0,
+    "lines.markersize": 6.0,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+    "svg.fonttype": "path",
+    "svg.hashsalt": "feedsim",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Colour and hatching of an area; the hatching is drawn in `ink`."""
+
+    colour: str
+    hatch: str
+    ink: str = "white"
+
+
+@dataclass(frozen=True, slots=True)
+class LineLook:
+    """Colour, dashes and marker of a line."""
+
+    colour: str
+    dashes: str | tuple[int, tuple[float, ...]]
+    marker: str
+
+
+LOOKS = {
+    "running": Look("#17395c", ""),
+    "retry": Look("#b7d3ea", "//", INK),
+    "restarting": Look("#5b8fbf", "\\\\"),
+    "dry": Look("#e3c878", "..", INK),
+    "lane_fault": Look("#8a6fb3", "xx"),
+    "jam": Look("#4a2a63", "++"),
+    "blocked": Look("#2f8f8a", "||"),
+    "changeover": Look("#aab2bb", "--", INK),
+    "planned_stop": Look("#e9ecef", "", SOFT_INK),
+    "slow_cycles": Look("#dbe9f5", "\\\\\\\\", "#2c5a86"),
+    "pockets_missed": Look("#dcaecb", "//", INK),
+    "pockets_double": Look("#dcaecb", "oo", INK),
+    "pockets_unopened": Look("#dcaecb", "xx", INK),
+    "pockets_jam": Look("#dcaecb", "++", INK),
+    "skewed": Look("#a34a7e", "//"),
+    "scrapped": Look("#a34a7e", ".."),
+    "other": Look("#ffffff", "", SOFT_INK),
+}
+
+_STATION_COLOURS = (("#7c5a3c", "white"), ("#c9b8a2", INK), ("#56697d", "white"))
+_STATION_HATCHES = ("", "//", "..", "--", "xx", "\\\\", "||", "oo", "++", "**", "////")
+
+LINES = (
+    LineLook("#17395c", "-", "o"),
+    LineLook("#8a3b74", (0, (5.0, 1.6)), "s"),
+    LineLook("#2f8f8a", (0, (1.2, 1.2)), "^"),
+    LineLook("#b08a2e", (0, (6.0, 1.5, 1.2, 1.5)), "D"),
+    LineLook("#6b8fc2", (0, (3.0, 1.0, 1.0, 1.0, 1.0, 1.0)), "v"),
+    LineLook("#9a9a9a", (0, (9.0, 2.5)), "P"),
+)
+
+
+def look_of(state: str, stations: Sequence[str] = ()) -> Look:
+    """Colour and hatching of a state: a built-in one's own, a station's by its place.
+
+    Parameters
+    ----------
+    state : str
+        A state of the accounts, or a loss.
+    stations : sequence of str
+        All stations' states of the machine, as listed.
+    """
+    if state in stations:
+        number = list(stations).index(state)
+        colour, ink = _STATION_COLOURS[number % len(_STATION_COLOURS)]
+        return Look(colour, _STATION_HATCHES[number % len(_STATION_HATCHES)], ink)
+    return LOOKS.get(state, LOOKS["other"])
+
+
+def line_look(number: int) -> LineLook:
+    """Look of the line with a number from 0."""
+    return LINES[number % len(LINES)]
+
+
+@contextmanager
+def figure_style() -> Iterator[None]:
+    """Build and save figures in the package's style, whatever the user's settings are.
+
+    Letters that the font lacks are drawn as boxes, without a warning.
+    """
+    with matplotlib.style.context(["default", RC]), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
+        warnings.filterwarnings("ignore", message=r"Matplotlib currently does not support")
+        yield
+
+
+def save(figure: Figure, folder: str | Path, name: str) -> tuple[Path, Path]:
+    """Write a figure as `name`.png (150 dpi) and `name`.svg, each whole or not at all.
+
+    The same figure gives the same bytes: nothing in the files tells when they were written.
+
+    Returns
+    -------
+    tuple of Path
+        The two files.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written; one that was there stays as it was.
+    """
+    png, svg = Path(folder) / f"{name}.png", Path(folder) / f"{name}.svg"
+    with figure_style():
+        _write(png, _drawn(figure, "png"))
+        _write(svg, _drawn(figure, "svg"))
+    return png, svg
+
+
+def _drawn(figure: Figure, kind: str) -> bytes:
+    drawing = BytesIO()
+    metadata = {"Date": None} if kind == "svg" else None
+    figure.savefig(drawing, format=kind, dpi=DPI, metadata=metadata)
+    return drawing.getvalue()
+
+
+def _write(path: Path, content: bytes) -> None:
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with temporary.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)

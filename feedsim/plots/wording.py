@@ -1,0 +1,105 @@
+"""Texts of figures: numbers with the digits they deserve, names cut to the room there is."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+
+from feedsim.plots.style import FONT
+from feedsim.stats import Estimate
+
+POINTS_PER_IN = 72.0
+NOTHING = "–"
+
+
+def percent(share: float, half_width: float = math.nan) -> str:
+    """Write a share as a percentage, to the digits that its interval leaves."""
+    if math.isnan(share):
+        return NOTHING
+    return f"{_rounded(100 * share, 100 * half_width)} %"
+
+
+def percent_with_interval(share: Estimate) -> str:
+    """Write a share with its interval, as far as there is one."""
+    half = share.half_width
+    text = percent(share.value, half)
+    if math.isnan(half):
+        return text
+    low, high = (_rounded(100 * end, 100 * half) for end in (share.low, share.high))
+    return f"{text} ({low} to {high})"
+
+
+def minutes(value_min: float) -> str:
+    """Write minutes to about three digits."""
+    if math.isnan(value_min):
+        return NOTHING
+    return f"{_tidy(value_min, 1 if abs(value_min) < 99.95 else 0)} min"
+
+
+def number(value: float) -> str:
+    """Write a setting's value without needless zeros."""
+    return f"{value:g}"
+
+
+def _rounded(value: float, half_width: float) -> str:
+    digits = 1
+    if half_width > 0:
+        digits = min(2, max(1, 1 - math.floor(math.log10(half_width))))
+    elif abs(value) < 1:
+        digits = 2
+    return _tidy(value, digits)
+
+
+def _tidy(value: float, digits: int) -> str:
+    """Round, without a minus before a zero."""
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+@cache
+def _renderer() -> RendererAgg:
+    return FigureCanvasAgg(Figure(dpi=POINTS_PER_IN)).get_renderer()
+
+
+def width_in(text: str, size: float = FONT, *, bold: bool = False) -> float:
+    """Width of a line of text in inches."""
+    font = FontProperties(size=size, weight="bold" if bold else "normal")
+    width, _, _ = _renderer().get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / POINTS_PER_IN
+
+
+def fitted(text: str, room_in: float, size: float = FONT, *, bold: bool = False) -> str:
+    """Cut the middle out of a text that is wider than its room, in inches."""
+    if width_in(text, size, bold=bold) <= room_in:
+        return text
+    shortest, longest = 0, len(text) - 1
+    while shortest < longest:
+        kept = (shortest + longest + 1) // 2
+        if width_in(_cut(text, kept), size, bold=bold) <= room_in:
+            shortest = kept
+        else:
+            longest = kept - 1
+    return _cut(text, shortest)
+
+
+def _cut(text: str, kept: int) -> str:
+    head = (kept + 1) // 2
+    tail = kept - head
+    return f"{text[:head].rstrip()}…{text[len(text) - tail :].lstrip()}"
+
+
+def wrapped(text: str, room_in: float, size: float = FONT, *, bold: bool = False) -> list[str]:
+    """Break a text into lines no wider than their room, in inches."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split(" "):
+        longer = f"{line} {word}" if line else word
+        if line and width_in(longer, size, bold=bold) > room_in:
+            lines.append(fitted(line, room_in, size, bold=bold))
+            longer = word
+        line = longer
+    return [*lines, fitted(line, room_in, size, bold=bold)]
