@@ -13,13 +13,15 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from feedsim.version import VERSION as __version__
+from feedsim.version import VERSION
 
 if TYPE_CHECKING:
     from feedsim.answers.capacity import CapacityResult, capacity
     from feedsim.answers.run import RunResult, run
     from feedsim.cell import Cell, build_cell
     from feedsim.config import Config, ConfigError, load_config, parse_config
+
+__version__ = VERSION
 
 _HOMES = {
     "CapacityResult": "feedsim.answers.capacity",
@@ -35,8 +37,8 @@ _HOMES = {
 }
 
 __all__ = [
-    "Cell",
     "CapacityResult",
+    "Cell",
     "Config",
     "ConfigError",
     "RunResult",

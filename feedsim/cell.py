@@ -188,8 +188,7 @@ def build_cell(config: Config) -> Cell:
                 DutyPlan(duty.name, _minutes(duty.every_min), duty.takes) for duty in crew.duty
             ),
             breaks=tuple(
-                BreakPlan(*_span(pause.at_h, pause.takes_min), pause.cover)
-                for pause in crew.breaks
+                BreakPlan(*_span(pause.at_h, pause.takes_min), pause.cover) for pause in crew.breaks
             ),
         ),
         planned_stops=tuple(

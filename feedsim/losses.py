@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.accounts import BalanceError
+from feedsim.accounts.reading import BY_SPEED as SPEED
 from feedsim.accounts.reading import LOST, blockers_of, states_of
 from feedsim.accounts.record import (
     BLOCKED,
@@ -28,7 +29,6 @@ from feedsim.accounts.record import (
     RUNNING,
     SKEWED,
 )
-from feedsim.accounts.reading import BY_SPEED as SPEED
 from feedsim.cell import MachinePlan
 from feedsim.measures import OEE, SHARE, Measure, SumArrays, figure
 from feedsim.stats import Estimate, Floats, estimate
@@ -165,7 +165,7 @@ def gathered(whole: Breakdown, sums: SumArrays, confidence: float) -> Breakdown:
     if len(small) < 2:
         return whole
     time_us = np.sum([loss.time_us for loss in small], axis=0)
-    label = f"other: {len(small)} causes"
+    label = f"other: {len(small)} below {100 * SMALL:g} %"
     other = _loss(sums, OTHER, label, OTHER, time_us, confidence)
     kept = [loss for loss in whole.losses if loss not in small]
     seen = [loss for loss in kept if loss.time_us.any()]

@@ -235,9 +235,7 @@ class Figure:
 
     def estimate(self, confidence: float) -> Estimate:
         """The value with its interval at a confidence."""
-        return estimate(
-            self.value, self.deviations, self.seen_in, confidence, self.measure.bounds
-        )
+        return estimate(self.value, self.deviations, self.seen_in, confidence, self.measure.bounds)
 
 
 def figure(measure: Measure, machines: Sequence[SumArrays]) -> Figure:

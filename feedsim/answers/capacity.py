@@ -33,9 +33,7 @@ class CapacityResult:
     def curve(self, machine: str | None = None, rounds: Value | None = None) -> list[Row]:
         """The rows of one machine (None: the whole cell) over rising capacity."""
         return [
-            row
-            for row in self.rows
-            if row.machine == machine and row.setting.get(ROUNDS) == rounds
+            row for row in self.rows if row.machine == machine and row.setting.get(ROUNDS) == rounds
         ]
 
     @property
@@ -126,8 +124,9 @@ def swept_tables(config: Config, machine: str | None) -> list[int]:
         return list(range(len(config.machine)))
     names = {table.name: number for number, table in enumerate(config.machine)}
     if machine not in names:
-        raise CapacityError(f"--machine: no machine is named {machine!r}, allowed: "
-                            + ", ".join(names))
+        raise CapacityError(
+            f"--machine: no machine is named {machine!r}, allowed: " + ", ".join(names)
+        )
     return [names[machine]]
 
 
@@ -161,7 +160,8 @@ def capacity_settings(
     tables = swept_tables(config, machine)
     values = sorted(set(bags)) if bags else default_bags(config, machine)
     settings = []
-    for interval in rounds or [None]:
+    intervals: Sequence[float | None] = rounds or [None]
+    for interval in intervals:
         seen: set[tuple[int, ...]] = set()
         for wanted in values:
             changes = _values(config, tables, wanted)

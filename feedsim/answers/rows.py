@@ -35,6 +35,10 @@ class Row:
         """The estimate of a measure by its name."""
         return self.figures[measure].estimate(self.confidence)
 
+    def get(self, measure: str) -> Estimate | None:
+        """The estimate of a measure, or None where the row has none."""
+        return self[measure] if measure in self.figures else None
+
     @property
     def title(self) -> str:
         """The machine's name, or the whole cell."""
@@ -91,8 +95,9 @@ def replications_frame(results: Results) -> pd.DataFrame:
     for setting, sums in zip(results.settings, results.sums, strict=True):
         numbers = np.arange(1, results.replications + 1)
         for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
-            columns: dict[str, Any] = {key: [value] * len(numbers) for key, value in
-                                       setting.values.items()}
+            columns: dict[str, Any] = {
+                key: [value] * len(numbers) for key, value in setting.values.items()
+            }
             columns |= {"machine": [plan.name] * len(numbers), "replication": numbers}
             with np.errstate(divide="ignore", invalid="ignore"):
                 for measure in measures_of([plan]):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -11,8 +12,11 @@ from feedsim.cli.options import StudyOptions, progress_bar, study_command
 if TYPE_CHECKING:
     from feedsim.answers.capacity import CapacityResult
     from feedsim.answers.rows import Row
+    from feedsim.study import Value
 
 MOST_VALUES = 1_000
+
+Columns = Sequence[tuple[str, str, float, int]]
 
 
 def parse_bags(text: str) -> list[int]:
@@ -26,9 +30,9 @@ def parse_bags(text: str) -> list[int]:
             first, last, step = (int(part) for part in text.split(":"))
             if step < 1 or last < first:
                 raise wrong
-            values = range(first, last + 1, step)
+            values: Sequence[int] = range(first, last + 1, step)
         else:
-            values = [int(part) for part in text.split(",")]  # type: ignore[assignment]
+            values = [int(part) for part in text.split(",")]
     except ValueError as error:
         raise wrong from error
     if len(values) > MOST_VALUES:
@@ -103,6 +107,7 @@ def command(
             allow_large=options.allow_large,
             progress=progress,
         )
+    write_tables(folder, result.results, result.rows)
     notes = [*planning_notes(options), *notes_on(result.rows)]
     if options.as_json:
         own = {"capacity": result.answer_json()}
@@ -112,7 +117,6 @@ def command(
             click.echo(answer(result, interval))
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    write_tables(folder, result.results, result.rows)
     tables = options.config.machine
     own_capacity = tables[0].magazine.lane_capacity_bags if len(tables) == 1 else None
     figures = {"capacity": capacity_figure(result.results, own_capacity=own_capacity)}
@@ -126,82 +130,90 @@ def command(
     talk(f"Written to {folder.path}")
 
 
-def answer(result: CapacityResult, interval: object) -> str:
+def answer(result: CapacityResult, interval: Value | None) -> str:
     """The answer in one sentence: where the curve levels off, and what it costs in visits."""
-    from feedsim.answers.capacity import ROUNDS, levels_off_at
+    from feedsim.answers.capacity import levels_off_at, step_between
     from feedsim.cli.screen import number, percent
 
-    curve = result.curve(None, interval)  # type: ignore[arg-type]
-    knee = levels_off_at(curve)
-    last = curve[-1]
-    lead = f"With rounds every {interval:g} min " if ROUNDS in last.setting else ""
-    head = "OEE " if not lead else lead + "OEE "
-    confidence = f"{last.confidence:.0%} confidence, {last.replications} shifts"
+    curve = result.curve(None, interval)
+    level, last = levels_off_at(curve), curve[-1]
+    head = "OEE" if interval is None else f"With rounds every {interval:g} min, OEE"
+    sure = f"({100 * last.confidence:g} % confidence, {last.replications} shifts)"
+    bags = result.capacity_bags(level)
+    visits = f"there, somebody comes {number(level['refill_visits_per_h'])} times an hour to refill"
     if len(curve) == 1:
-        return f"{head}is {percent(last['oee'])} at {result.capacity_bags(last)} bags per lane ({confidence})."
-    if knee is last:
+        return f"{head} is {percent(last['oee'])} at {bags} bags per lane {sure}; {visits}."
+    if level is last:
         step = result.steps(last)["oee"]
         return (
-            f"{head}still rises at {result.capacity_bags(last)} bags per lane: "
-            f"{percent(last['oee'])} there, the last step brought {number(_points(step), 2)} "
-            f"points ({confidence})."
+            f"{head} may still rise at {bags} bags per lane: {percent(last['oee'])} there, of which "
+            f"the last step brought {number(step, 2, scale=100)} points {sure}; {visits}."
         )
-    gain = "nothing larger adds half a point"
-    return (
-        f"{head}levels off at {result.capacity_bags(knee)} bags per lane: {percent(knee['oee'])}, "
-        f"{gain} up to {result.capacity_bags(last)} ({confidence}); there, somebody comes "
-        f"{number(knee['refill_visits_per_h'])} times an hour to refill."
+    falls = step_between(last, level)["oee"].high < 0
+    told = (
+        f"{head} reaches {percent(level['oee'])} at {bags} bags per lane, and nothing larger, "
+        f"up to {result.capacity_bags(last)}, adds half a point {sure}; {visits}."
     )
+    if falls:
+        told += (
+            f" It falls to {percent(last['oee'])} at {result.capacity_bags(last)}: longer refills "
+            "keep people from clearing stops."
+        )
+    return told
 
 
-def _points(step):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
-    return replace(step, value=step.value * 100, low=step.low * 100, high=step.high * 100)
-
-
-COLUMNS = (
-    ("OEE %", "oee", 100, 1),
-    ("avail. %", "availability", 100, 1),
-    ("perf. %", "performance", 100, 1),
-    ("quality %", "quality", 100, 2),
-    ("dry %", "dry_share", 100, 2),
-    ("blocked %", "blocked_share", 100, 2),
-    ("refills/h", "refill_visits_per_h", 1, 2),
-    ("faults/h", "fault_visits_per_h", 1, 2),
-    ("bags/refill", "bags_per_refill", 1, 0),
-    ("crew busy %", "crew_busy", 100, 1),
+TABLES = (
+    (
+        ("OEE %", "oee", 100, 1),
+        ("step, points", "step", 100, 2),
+        ("dry %", "dry_share", 100, 2),
+        ("refill visits/h", "refill_visits_per_h", 1, 2),
+        ("fault visits/h", "fault_visits_per_h", 1, 2),
+    ),
+    (
+        ("availability %", "availability", 100, 1),
+        ("performance %", "performance", 100, 1),
+        ("quality %", "quality", 100, 2),
+        ("blocked %", "blocked_share", 100, 2),
+        ("bags/refill", "bags_per_refill", 1, 0),
+        ("crew busy %", "crew_busy", 100, 1),
+    ),
 )
 
 
 def _say_tables(result: CapacityResult) -> None:
-    from feedsim.answers.capacity import ROUNDS
-    from feedsim.cli.screen import cell, say_table
+    from feedsim.cli.screen import FEW
 
     machines = [plan.name for plan in result.results.settings[0].cell.machines]
-    for machine in [None, *(machines if len(machines) > 1 else [])]:
-        title = "whole cell" if machine is None and len(machines) > 1 else machine or machines[0]
+    titles: dict[str | None, str] = {None: "whole cell" if len(machines) > 1 else machines[0]}
+    titles |= {name: name for name in machines if len(machines) > 1}
+    for machine, title in titles.items():
         for interval in result.rounds:
-            curve = result.curve(machine, interval)
-            columns = [c for c in COLUMNS if c[1] in curve[0].figures]
-            rounds = f", rounds every {interval:g} min" if ROUNDS in curve[0].setting else ""
-            say_table(
-                f"{title}{rounds} (value ± half-width of the interval)",
-                ("bags/lane", *(c[0] for c in columns), "OEE step, points"),
-                [
-                    (
-                        str(result.capacity_bags(row)),
-                        *(cell(row[name], scale, digits) for _, name, scale, digits in columns),
-                        _step(result, row),
-                    )
-                    for row in curve
-                ],
-            )
-    click.echo("OEE step: paired difference to the next smaller capacity, on the same luck.")
+            rounds = "" if interval is None else f", rounds every {interval:g} min"
+            for columns in TABLES:
+                _say_table(f"{title}{rounds}", columns, result, result.curve(machine, interval))
+    names = [name for columns in TABLES for _, name, *_ in columns]
+    if any(row[name].few_events for row in result.rows for name in names if name in row.figures):
+        click.echo(FEW)
+    click.echo(
+        "Values ± half-width of the interval. Step: paired difference of OEE to the next smaller "
+        "capacity, on the same luck."
+    )
 
 
-def _step(result: CapacityResult, row: Row) -> str:
-    from feedsim.cli.screen import cell
+def _say_table(title: str, columns: Columns, result: CapacityResult, curve: Sequence[Row]) -> None:
+    from feedsim.cli.screen import cell, say_table
 
-    steps = result.steps(row)
-    return cell(steps["oee"], 100, 2) if steps else ""
+    def entry(row: Row, name: str, scale: float, digits: int) -> str:
+        if name == "step":
+            return cell(result.steps(row).get("oee"), scale, digits, empty="")
+        return cell(row.get(name), scale, digits)
+
+    say_table(
+        title,
+        ("bags/lane", *(label for label, *_ in columns)),
+        [
+            (str(result.capacity_bags(row)), *(entry(row, *column[1:]) for column in columns))
+            for row in curve
+        ],
+    )

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -60,13 +61,10 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
         allow_large: bool,
         **rest: Any,
     ) -> Any:
-        from feedsim.config import load_config
-
         given = {"replications": replications, "confidence": confidence, "seed": seed}
-        short = [f"study.{key}={value}" for key, value in given.items() if value is not None]
         options = StudyOptions(
             config_path,
-            load_config(config_path, [*overrides, *short]),
+            _load(config_path, overrides, {k: v for k, v in given.items() if v is not None}),
             jobs or os.cpu_count() or 1,
             out,
             as_json,
@@ -75,8 +73,7 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
         )
         return command(options, **rest)
 
-    wrapped.__name__ = command.__name__
-    wrapped.__doc__ = command.__doc__
+    functools.update_wrapper(wrapped, command)  # its own options come along
     for option in reversed(
         [
             CONFIG,
@@ -100,6 +97,21 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
     ):
         wrapped = option(wrapped)
     return wrapped
+
+
+def _load(path: Path, overrides: tuple[str, ...], short: dict[str, float]) -> Config:
+    """Load a config; what is wrong with an option of its own is told under that option."""
+    from feedsim.config import ConfigError, load_config
+
+    keys = {f"study.{name}": f"--{name}" for name in short}
+    try:
+        return load_config(path, [*overrides, *(f"study.{k}={v}" for k, v in short.items())])
+    except ConfigError as error:
+        problems = [
+            replace(problem, file=keys[problem.key]) if problem.key in keys else problem
+            for problem in error.problems
+        ]
+        raise ConfigError(problems) from error
 
 
 @contextmanager

@@ -9,7 +9,6 @@ import click
 from feedsim.cli.options import StudyOptions, progress_bar, study_command
 
 if TYPE_CHECKING:
-    from feedsim.answers.rows import Row
     from feedsim.answers.run import RunResult
 
 
@@ -24,10 +23,11 @@ def command(options: StudyOptions) -> None:
     \b
     Examples:
       feedsim run configs/oats_slider.toml
-      feedsim run configs/three_machines.toml --replications 100 --set crew.operators=2
+      feedsim run configs/granola_three_machines.toml --replications 100 --set crew.operators=2
     """
     from feedsim.answers.rows import notes_on
     from feedsim.answers.run import run
+    from feedsim.cell import build_cell
     from feedsim.cli.screen import say_json, say_notes, talk
     from feedsim.cli.study_output import (
         CAUTION,
@@ -37,9 +37,8 @@ def command(options: StudyOptions) -> None:
         write_figures,
         write_tables,
     )
-    from feedsim.study import refuse_absurd
-    from feedsim.cell import build_cell
     from feedsim.plots.losses import loss_breakdown
+    from feedsim.study import refuse_absurd
 
     if not options.allow_large:
         refuse_absurd([build_cell(options.config)], options.config.study.replications)
@@ -51,6 +50,7 @@ def command(options: StudyOptions) -> None:
             allow_large=options.allow_large,
             progress=progress,
         )
+    write_tables(folder, result.results, result.rows)
     notes = [*planning_notes(options), *notes_on(result.rows)]
     if options.as_json:
         say_json(document("run", result.rows, notes))
@@ -58,7 +58,6 @@ def command(options: StudyOptions) -> None:
         click.echo(answer(result))
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    write_tables(folder, result.results, result.rows)
     write_figures(folder, {"losses": loss_breakdown(result.results)})
     talk(f"Written to {folder.path}")
 
@@ -69,7 +68,7 @@ def answer(result: RunResult) -> str:
 
     row = result.cell
     told = (
-        f"OEE is {percent(row['oee'])} with {row.confidence:.0%} confidence "
+        f"OEE is {percent(row['oee'])} with {100 * row.confidence:g} % confidence "
         f"({row.replications} shifts): {number(row['packs_per_h'], 0)} good packs an hour"
     )
     if "crew_busy" in row.figures:
@@ -100,31 +99,23 @@ MEASURES = (
 
 
 def _say_tables(result: RunResult) -> None:
-    from feedsim.cli.screen import cell, say_table
+    from feedsim.cli.screen import FEW, cell, say_table
     from feedsim.losses import losses
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
+    shown = [(row, name) for row in rows for _, name, *_ in MEASURES if name in row.figures]
     say_table(
         "Measures (value ± half-width of the interval)",
         ("", *(row.title for row in rows), ""),
         [
-            (
-                label,
-                *(cell(_of(row, name), scale, digits) for row in rows),
-                unit,
-            )
+            (label, *(cell(row.get(name), scale, digits) for row in rows), unit)
             for label, name, scale, digits, unit in MEASURES
         ],
-        "* seen in fewer than 20 shifts: too few events for the stated confidence."
-        if any(_of(row, m[1]) and row[m[1]].few_events for row in rows for m in MEASURES
-               if m[1] in row.figures)
-        else "",
+        FEW if any(row[name].few_events for row, name in shown) else "",
     )
-    confidence = result.results.confidence
-    for plan, sums in zip(
-        result.results.settings[0].cell.machines, result.results.sums[0].machines, strict=True
-    ):
-        found = sorted(losses(plan, sums, confidence), key=lambda loss: -loss.share.value)
+    setting, sums = result.results.settings[0], result.results.sums[0]
+    for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
+        row = next(row for row in result.rows if row.machine == plan.name)
         say_table(
             f"Where the planned busy time of {plan.name} goes",
             ("cause", "% of time", "min in 8 h", "stops/h"),
@@ -133,21 +124,9 @@ def _say_tables(result: RunResult) -> None:
                     loss.label,
                     cell(loss.share, 100, 2),
                     f"{loss.minutes:,.1f}",
-                    _stops(result, plan.name, loss.name),
+                    cell(row.get(f"stops_{loss.name}_per_h"), 1, 2, empty=""),
                 )
-                for loss in found
-                if loss.share.value > 0
+                for loss in losses(machine_sums, plan, row.confidence)
+                if loss.time_us.any()
             ],
         )
-
-
-def _of(row: Row, name: str) -> object:
-    return row[name] if name in row.figures else None
-
-
-def _stops(result: RunResult, machine: str, state: str) -> str:
-    from feedsim.cli.screen import cell
-
-    row = next(row for row in result.rows if row.machine == machine)
-    name = f"stops_{state}_per_h"
-    return cell(row[name], 1, 2) if name in row.figures else ""

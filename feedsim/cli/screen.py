@@ -14,7 +14,7 @@ import click
 from feedsim.stats import Estimate
 
 PLAIN_WIDTH = 120
-ZERO = "none seen"
+FEW = "* seen in fewer than 20 shifts: too few events for the stated confidence."
 
 
 def percent(found: Estimate, digits: int = 1) -> str:
@@ -22,9 +22,9 @@ def percent(found: Estimate, digits: int = 1) -> str:
     return _with_interval(found, 100, digits, " %")
 
 
-def number(found: Estimate, digits: int = 1, unit: str = "") -> str:
+def number(found: Estimate, digits: int = 1, scale: float = 1) -> str:
     """A figure with its interval."""
-    return _with_interval(found, 1, digits, unit)
+    return _with_interval(found, scale, digits, "")
 
 
 def _with_interval(found: Estimate, scale: float, digits: int, unit: str) -> str:
@@ -36,10 +36,10 @@ def _with_interval(found: Estimate, scale: float, digits: int, unit: str) -> str
     return f"{value} ({found.low * scale:,.{digits}f} to {found.high * scale:,.{digits}f})"
 
 
-def cell(found: Estimate | None, scale: float = 1, digits: int = 1) -> str:
-    """A figure in a table: value and half-width, or what was not seen."""
+def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str = "-") -> str:
+    """A figure in a table: value and half-width; no half-width where no event was seen."""
     if found is None or not isfinite(found.value):
-        return "-"
+        return empty
     if found.unseen and found.value == 0:
         return "0"
     value = f"{found.value * scale:,.{digits}f}"

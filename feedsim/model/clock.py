@@ -56,6 +56,11 @@ class Clock(simpy.Environment):
         super().__init__(initial_time=0)
         self.after_step: list[Callable[[], None]] = []
 
+    @property
+    def now(self) -> int:
+        """Microseconds since the shift's start."""
+        return self._now  # type: ignore[return-value]
+
     def at(self, delay_us: int, at_place: int, do: Callable[[], None]) -> None:
         """Have something done after a delay, at its place in that instant."""
         callbacks = Step(self, delay_us, at_place).callbacks

@@ -133,9 +133,7 @@ class Crew:
     def _assign(self) -> None:
         for operator in self.operators[: self.present]:
             if operator.task is None:
-                task = min(
-                    (t for t in self.tasks if t.noticed), key=lambda t: t.rank, default=None
-                )
+                task = min((t for t in self.tasks if t.noticed), key=lambda t: t.rank, default=None)
                 if task is None:
                     break
                 self._take_off_list(task)

@@ -213,9 +213,7 @@ class Machine:
         some_faulted = any(lane.faulted for lane in self.lanes)
         if self.jammed:
             found.append(JAM)
-        if some_faulted and (
-            self.plan.halts_on_lane_fault or (none_serves and not some_empty)
-        ):
+        if some_faulted and (self.plan.halts_on_lane_fault or (none_serves and not some_empty)):
             found.append(LANE_FAULT)
         found += [station.plan.state for station in self.stations.stopped]
         if self.outfeed is not None and self.outfeed.full:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -21,9 +22,12 @@ from feedsim.plots.style import (
     look_of,
 )
 from feedsim.plots.wording import (
+    counted,
     fitted,
+    ledger_percent,
     minutes,
     percent,
+    percent_number,
     percent_with_interval,
     width_in,
     wrapped,
@@ -41,6 +45,7 @@ NOTE_IN = 0.24
 GAP_IN = 0.3
 LONGEST_LABEL_IN = 3.6
 NUMBERS_IN = 2.25
+SHARE_AT_IN, MINUTES_AT_IN = 1.05, 2.05
 NAME_SIZE = 14.0
 MARK_ROOM_IN = 0.24
 
@@ -69,11 +74,12 @@ class MachineLosses:
         found: list[str] = []
         if unseen and not self.is_idle:
             first = unseen[0].share
-            limit = "" if first.chance_high is None else f"{percent(first.chance_high)}"
+            limit = percent(first.chance_high if first.chance_high is not None else 1.0)
             found += wrapped(
-                f"Not seen in {_count(first.replications)}: "
-                + ", ".join(loss.label for loss in unseen)
-                + f" (a shift has one with a chance below {limit}, {confidence:.0%} sure).",
+                f"Not seen in {counted(first.replications, 'replication')}: "
+                + "; ".join(fitted(loss.label, LONGEST_LABEL_IN) for loss in unseen)
+                + f". The chance that a shift has one is below {limit}"
+                + f" ({percent_number(confidence)} confidence).",
                 INNER_IN,
             )
         if any(loss.share.few_events for loss in self.seen):
@@ -84,11 +90,28 @@ class MachineLosses:
         """Height that the panel takes."""
         ledger_in = LINK_IN + ROW_IN * len(self.seen) + AXIS_IN if self.seen else LINK_IN
         notes_in = NOTE_IN * len(self.notes(confidence))
-        return HEAD_IN + BAND_IN + ledger_in + notes_in + GAP_IN
+        return self.head_in + BAND_IN + ledger_in + notes_in + GAP_IN
 
+    @property
+    def finding(self) -> str:
+        """What to see, in a line."""
+        if self.is_idle:
+            return "no planned busy time"
+        text = f"OEE {percent_with_interval(self.whole.good.share)}"
+        if self.seen:
+            text += f"; largest loss: {fitted(self.seen[0].label, LONGEST_LABEL_IN)}"
+        return text
 
-def _count(replications: int) -> str:
-    return "one replication" if replications == 1 else f"{replications} replications"
+    @property
+    def fits_one_line(self) -> bool:
+        """Whether the name leaves room for the finding."""
+        name_in = width_in(self.name, NAME_SIZE, bold=True)
+        return name_in + 0.4 + width_in(self.finding) <= INNER_IN
+
+    @property
+    def head_in(self) -> float:
+        """Height of the heading."""
+        return HEAD_IN if self.fits_one_line else HEAD_IN + NOTE_IN
 
 
 class Panel:
@@ -108,7 +131,7 @@ class Panel:
         self._head()
         if self.shown.is_idle:
             return
-        band_in = self.top_in - HEAD_IN - BAND_IN
+        band_in = self.top_in - self.shown.head_in - BAND_IN
         self._band(band_in)
         below_in = band_in - LINK_IN
         if self.shown.seen:
@@ -119,7 +142,7 @@ class Panel:
             self._text(EDGE_IN, below_in, line, color=SOFT_INK, va="top")
             below_in -= NOTE_IN
 
-    def _text(self, x_in: float, y_in: float, text: str, **looks: object) -> None:
+    def _text(self, x_in: float, y_in: float, text: str, **looks: Any) -> None:
         self.figure.text(x_in / WIDTH_IN, y_in / self.height_in, text, **looks)
 
     def _axes(self, left_in: float, bottom_in: float, width: float, height: float) -> Axes:
@@ -133,22 +156,14 @@ class Panel:
         )
 
     def _head(self) -> None:
-        """Write the machine's name and what to see."""
-        finding = self._finding()
-        room_in = INNER_IN - width_in(finding) - 0.4
-        name = fitted(self.shown.name, max(room_in, 3.0), NAME_SIZE, bold=True)
-        y_in = self.top_in - 0.36
+        """Write the machine's name and what to see, below it where the name is long."""
+        shown, y_in = self.shown, self.top_in - 0.36
+        name = fitted(shown.name, INNER_IN, NAME_SIZE, bold=True)
         self._text(EDGE_IN, y_in, name, size=NAME_SIZE, weight="bold", va="baseline")
-        self._text(WIDTH_IN - EDGE_IN, y_in, finding, ha="right", va="baseline")
-
-    def _finding(self) -> str:
-        if self.shown.is_idle:
-            return "no planned busy time"
-        text = f"OEE {percent_with_interval(self.shown.whole.good.share)}"
-        if self.shown.seen:
-            largest = self.shown.seen[0]
-            text += f"; largest loss: {fitted(largest.label, 3.0)}"
-        return text
+        if shown.fits_one_line:
+            self._text(WIDTH_IN - EDGE_IN, y_in, shown.finding, ha="right", va="baseline")
+        else:
+            self._text(EDGE_IN, y_in - NOTE_IN, shown.finding, va="baseline")
 
     def _band(self, bottom_in: float) -> None:
         """Draw planned busy time as one band; the losses carry the ledger's numbers."""
@@ -189,10 +204,9 @@ class Panel:
         edges = [good_share, 1.0, 1.0, 0.0]
         axes.fill(edges, [1.0, 1.0, 0.12, 0.12], color=BAND_SHADE, linewidth=0)
         axes.plot([0.0, good_share], [0.12, 1.0], color=RULE, linewidth=1)
-        caption = "losses, % of planned busy time"
-        if (1 - good_share / 2) * INNER_IN > width_in(caption) + 2.2:
-            x = 1 - 0.1 / INNER_IN
-            axes.text(x, 0.45, "of 8 h", ha="right", va="center", color=SOFT_INK)
+        for at_in, text in ((SHARE_AT_IN, "share"), (MINUTES_AT_IN, "in 8 h")):
+            x = 1 - (NUMBERS_IN - at_in) / INNER_IN
+            axes.text(x, 0.25, text, ha="right", va="baseline", color=SOFT_INK)
 
     def _ledger(self, bottom_in: float) -> None:
         """Draw the losses as bars with intervals and numbers, the largest on top."""
@@ -227,25 +241,29 @@ class Panel:
             axes.hlines(row, 100 * share.low, 100 * share.high, color="white", linewidth=3.6)
             ends = [100 * share.low, 100 * share.high]
             axes.plot(ends, [row, row], color=INK, linewidth=1.4, marker="|", markersize=8)
-        few = " *" if share.few_events else ""
         at_row = axes.get_yaxis_transform()
-        places = ((1.05, percent(share.value, share.half_width)), (2.0, minutes(loss.minutes)))
-        for at_in, text in places:
-            axes.text(1 + at_in / width, row, text, ha="right", va="center", transform=at_row)
-        axes.text(1 + 2.05 / width, row, few, ha="left", va="center", transform=at_row)
+        looks: dict[str, Any] = {"va": "center_baseline", "transform": at_row}
+        numbers = (
+            (SHARE_AT_IN, ledger_percent(share.value)),
+            (MINUTES_AT_IN, minutes(loss.minutes)),
+        )
+        for at_in, text in numbers:
+            axes.text(1 + at_in / width, row, text, ha="right", **looks)
+        if share.few_events:
+            axes.text(1 + (MINUTES_AT_IN + 0.08) / width, row, "*", ha="left", **looks)
 
 
 _PATCH = {"boxstyle": "round,pad=0.12", "facecolor": "white", "edgecolor": "none", "alpha": 0.9}
 
 
-def _inside(colour: str, size: float, ha: str) -> dict[str, object]:
+def _inside(colour: str, size: float, ha: str) -> dict[str, Any]:
     return {"color": colour, "size": size, "weight": "bold", "ha": ha, "va": "center"}
 
 
-def _fill(look: Look) -> dict[str, object]:
+def _fill(look: Look) -> dict[str, Any]:
     return {
         "facecolor": look.colour,
         "hatch": look.hatch,
         "edgecolor": look.ink,
-        "linewidth": 0.6 if look.colour == "#ffffff" else 0.0,
+        "linewidth": 0.0,
     }

@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from feedsim.losses import breakdown, gathered
 from feedsim.plots.loss_rows import EDGE_IN, WIDTH_IN, MachineLosses, Panel
 from feedsim.plots.style import SOFT_INK, figure_style
-from feedsim.plots.wording import number, percent
+from feedsim.plots.wording import percent_number
 from feedsim.study import Results
 
 TOP_IN = 0.85
@@ -41,9 +41,7 @@ def loss_breakdown(results: Results, setting_index: int = 0) -> Figure:
     setting, sums = results.settings[setting_index], results.sums[setting_index]
     shown: list[MachineLosses] = []
     for plan, machine in zip(setting.cell.machines, sums.machines, strict=True):
-        whole = gathered(
-            breakdown(machine, plan, results.confidence), machine, results.confidence
-        )
+        whole = gathered(breakdown(machine, plan, results.confidence), machine, results.confidence)
         shown.append(MachineLosses(plan.name, [s.state for s in plan.stations], whole))
     note = _note(results)
     if len(shown) > MOST_MACHINES:
@@ -57,14 +55,14 @@ def _note(results: Results) -> str:
         return "One replication: no intervals."
     return (
         f"{results.replications} replications; lines over the bars: "
-        f"{number(100 * results.confidence)} % intervals."
+        f"{percent_number(results.confidence)} intervals."
     )
 
 
 def _draw(shown: list[MachineLosses], note: str, confidence: float) -> Figure:
-    heights_in = [machine.height_in(confidence) for machine in shown]
-    height_in = TOP_IN + sum(heights_in)
     with figure_style():
+        heights_in = [machine.height_in(confidence) for machine in shown]
+        height_in = TOP_IN + sum(heights_in)
         figure = Figure(figsize=(WIDTH_IN, height_in))
         left = EDGE_IN / WIDTH_IN
         title = "Where planned busy time went"
@@ -75,6 +73,3 @@ def _draw(shown: list[MachineLosses], note: str, confidence: float) -> Figure:
             Panel(figure, top_in, machine, confidence).draw()
             top_in -= panel_in
     return figure
-
-
-__all__ = ["loss_breakdown", "percent"]

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import matplotlib.style
@@ -23,11 +24,12 @@ SOFT_INK = "#5a6673"
 RULE = "#c9d0d8"
 BAND_SHADE = "#f1f4f7"
 OWN = "#7a2e6d"
+FAMILY = "DejaVu Sans"
 FONT = 11
 DPI = 150
 
 RC = {
-    "font.family": ["DejaVu Sans"],
+    "font.family": [FAMILY],
     "font.size": FONT,
     "axes.titlesize": FONT,
     "axes.titleweight": "bold",
@@ -98,7 +100,7 @@ LOOKS = {
     "pockets_jam": Look("#dcaecb", "++", INK),
     "skewed": Look("#a34a7e", "//"),
     "scrapped": Look("#a34a7e", ".."),
-    "other": Look("#ffffff", "", SOFT_INK),
+    "other": Look("#d3d8de", "", SOFT_INK),
 }
 
 _STATION_COLOURS = (("#7c5a3c", "white"), ("#c9b8a2", INK), ("#56697d", "white"))
@@ -134,6 +136,12 @@ def look_of(state: str, stations: Sequence[str] = ()) -> Look:
 def line_look(number: int) -> LineLook:
     """Look of the line with a number from 0."""
     return LINES[number % len(LINES)]
+
+
+def line_looks(number: int) -> dict[str, Any]:
+    """Tell matplotlib the look of the line with a number from 0."""
+    look = line_look(number)
+    return {"color": look.colour, "linestyle": look.dashes, "marker": look.marker}
 
 
 @contextmanager

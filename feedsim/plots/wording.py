@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from functools import cache
 
-from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
-from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextToPath
 
-from feedsim.plots.style import FONT
+from feedsim.plots.style import FAMILY, FONT
 from feedsim.stats import Estimate
 
 POINTS_PER_IN = 72.0
@@ -33,6 +31,23 @@ def percent_with_interval(share: Estimate) -> str:
     return f"{text} ({low} to {high})"
 
 
+def ledger_percent(share: float) -> str:
+    """Write a share as a percentage in a column of others: to about three digits."""
+    if math.isnan(share):
+        return NOTHING
+    return f"{_tidy(100 * share, 1 if abs(share) >= 0.09995 else 2)} %"
+
+
+def percent_number(share: float) -> str:
+    """Write a share that somebody chose as a percentage."""
+    return f"{100 * share:.10g} %"
+
+
+def counted(number: int, noun: str) -> str:
+    """Write a number of things."""
+    return f"one {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
 def minutes(value_min: float) -> str:
     """Write minutes to about three digits."""
     if math.isnan(value_min):
@@ -40,16 +55,9 @@ def minutes(value_min: float) -> str:
     return f"{_tidy(value_min, 1 if abs(value_min) < 99.95 else 0)} min"
 
 
-def number(value: float) -> str:
-    """Write a setting's value without needless zeros."""
-    return f"{value:g}"
-
-
 def _rounded(value: float, half_width: float) -> str:
     digits = 1
-    if half_width > 0:
-        digits = min(2, max(1, 1 - math.floor(math.log10(half_width))))
-    elif abs(value) < 1:
+    if 0 < half_width < 0.05 or abs(value) < 0.95:
         digits = 2
     return _tidy(value, digits)
 
@@ -60,15 +68,10 @@ def _tidy(value: float, digits: int) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
-@cache
-def _renderer() -> RendererAgg:
-    return FigureCanvasAgg(Figure(dpi=POINTS_PER_IN)).get_renderer()
-
-
 def width_in(text: str, size: float = FONT, *, bold: bool = False) -> float:
     """Width of a line of text in inches."""
-    font = FontProperties(size=size, weight="bold" if bold else "normal")
-    width, _, _ = _renderer().get_text_width_height_descent(text, font, ismath=False)
+    font = FontProperties(family=FAMILY, size=size, weight="bold" if bold else "normal")
+    width, _, _ = TextToPath().get_text_width_height_descent(text, font, ismath=False)
     return float(width) / POINTS_PER_IN
 
 

@@ -1,0 +1,178 @@
+"""The figure of a cell over magazine capacity: small multiples on one axis of bags per lane."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from feedsim.measures import OEE
+from feedsim.plots.curves import Curve, Family, family_of
+from feedsim.plots.finding import sentence
+from feedsim.plots.panels import PANELS, draw_panel, end_heights_in, label_ends
+from feedsim.plots.style import FONT, OWN, SOFT_INK, figure_style, line_look, line_looks
+from feedsim.plots.wording import counted, fitted, percent_number, width_in, wrapped
+from feedsim.study import Results
+
+Handle = Line2D | Patch
+
+WIDTH_IN = 13.33
+EDGE_IN = 0.25
+ROOM_IN = WIDTH_IN - 2 * EDGE_IN
+COLUMNS, ROWS = 4, 3
+COLUMN_IN, ROW_IN = ROOM_IN / COLUMNS, 2.25
+LEFT_IN, RIGHT_IN = 0.78, 0.12
+BELOW_IN, ABOVE_IN = 0.56, 0.34
+PLOT_IN = ROW_IN - BELOW_IN - ABOVE_IN
+OEE_IN = 2 * COLUMN_IN - LEFT_IN - RIGHT_IN
+PLACES = ((0, 0, 2), *((place // COLUMNS, place % COLUMNS, 1) for place in range(2, 12)))
+TITLE_SIZE = 16.0
+TITLE_LINE_IN, SUBTITLE_IN = 0.3, 0.36
+LINE_IN = 0.2
+OWN_LINE: dict[str, Any] = {"color": OWN, "linewidth": 1.2, "linestyle": (0, (7, 3))}
+
+
+def capacity_figure(
+    results: Results, machine: str | None = None, own_capacity: int | None = None
+) -> Figure:
+    """Draw OEE, its parts, visits and people over magazine capacity.
+
+    Settings that differ in more than the capacity (such as the interval of the rounds) become a
+    family of curves. The title says from which capacity on the OEE stays within the interval
+    that it has at the largest one.
+
+    Parameters
+    ----------
+    results : Results
+        Of settings with values of a key that ends in ``magazine.capacity_bags``.
+    machine : str, optional
+        A machine's name; by default the whole cell is drawn.
+    own_capacity : int, optional
+        The config's own, in bags per lane, marked by a thin line.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    ValueError
+        If there is no such machine, or two settings have the same capacity and all else.
+    """
+    family = family_of(results, machine)
+    with figure_style():
+        lines = wrapped(sentence(family.curves(OEE)), ROOM_IN, TITLE_SIZE, bold=True)
+        head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
+        height_in = ROWS * ROW_IN + head_in
+        figure = Figure(figsize=(WIDTH_IN, height_in))
+        _write_head(figure, lines, _subtitle(family, machine), height_in)
+        cells = [_cell(figure, place, height_in) for place in PLACES]
+        drawn = [family.curves(panel.measure) for panel in PANELS]
+        for axes, panel, curves in zip(cells[:-1], PANELS, drawn, strict=True):
+            draw_panel(axes, panel, curves)
+            _finish_axis(axes, family, own_capacity)
+        labelled = _label_lines(cells[0], drawn[0])
+        handles = _marks(drawn, own_capacity, results)
+        lines_told = [] if labelled else _lines(drawn[0])
+        _write_key(cells[-1], [*lines_told, *handles])
+    return figure
+
+
+def _cell(figure: Figure, place: tuple[int, int, int], height_in: float) -> Axes:
+    """Axes at a place of the grid: row, column, columns that it spans."""
+    row, column, columns = place
+    return figure.add_axes(
+        (
+            (EDGE_IN + column * COLUMN_IN + LEFT_IN) / WIDTH_IN,
+            ((ROWS - 1 - row) * ROW_IN + BELOW_IN) / height_in,
+            (columns * COLUMN_IN - LEFT_IN - RIGHT_IN) / WIDTH_IN,
+            PLOT_IN / height_in,
+        )
+    )
+
+
+def _write_head(figure: Figure, lines: Sequence[str], subtitle: str, height_in: float) -> None:
+    x = EDGE_IN / WIDTH_IN
+    y_in = height_in - 0.2
+    for line in lines:
+        y_in -= TITLE_LINE_IN
+        figure.text(x, (y_in + 0.08) / height_in, line, size=TITLE_SIZE, weight="bold")
+    figure.text(x, (y_in - 0.2) / height_in, subtitle, color=SOFT_INK)
+
+
+def _subtitle(family: Family, machine: str | None) -> str:
+    plans = family.results.settings[0].cell.machines
+    if machine is not None:
+        of = f" (one of {len(plans)} machines; crew busy: the whole cell)" if plans[1:] else ""
+        return fitted(machine, ROOM_IN - width_in(of)) + of
+    if len(plans) == 1:
+        return fitted(plans[0].name, ROOM_IN)
+    return f"Whole cell: {len(plans)} machines"
+
+
+def _finish_axis(axes: Axes, family: Family, own_capacity: int | None) -> None:
+    """Give all panels the same axis of capacities, with the config's own marked."""
+    axes.set_xlabel("bags per lane")
+    capacities = family.capacities_bags
+    if own_capacity is not None:
+        axes.axvline(own_capacity, zorder=2, **OWN_LINE)
+        capacities = sorted({*capacities, float(own_capacity)})
+    room = max(0.03 * (capacities[-1] - capacities[0]), 0.0)
+    if room == 0:
+        room = max(1.0, 0.5 * capacities[0])
+        axes.set_xticks(capacities)
+    axes.set_xlim(max(0.0, capacities[0] - room), capacities[-1] + room)
+
+
+def _label_lines(axes: Axes, curves: Sequence[Curve]) -> bool:
+    """Label a family at the ends of its lines, if the labels have room."""
+    if len(curves) == 1:
+        return True
+    heights_in = np.sort(end_heights_in(axes, PANELS[0], curves, PLOT_IN))
+    ends = {curve.capacities_bags[-1] for curve in curves}
+    longest_in = max(width_in(curve.label, FONT, bold=True) for curve in curves) + 0.2
+    apart = np.all(np.diff(heights_in) >= LINE_IN)
+    if not apart or len(ends) > 1 or longest_in > 2.2:
+        return False
+    low, high = axes.get_xlim()
+    axes.set_xlim(low, low + (high - low) / (1 - longest_in / OEE_IN))
+    axes.spines["bottom"].set_bounds(low, high)
+    label_ends(axes, PANELS[0], curves)
+    return True
+
+
+def _lines(curves: Sequence[Curve]) -> list[Handle]:
+    """Explain the lines of a family."""
+    return [
+        Line2D([], [], label=fitted(curve.label, 2.2), **line_looks(number))
+        for number, curve in enumerate(curves)
+    ]
+
+
+def _marks(
+    drawn: Sequence[Sequence[Curve]], own_capacity: int | None, results: Results
+) -> list[Handle]:
+    """Explain bands, the config's own capacity and open markers, as far as there are any."""
+    runs = counted(results.replications, "replication")
+    band = f"{percent_number(results.confidence)} interval,\n{runs}"
+    if results.replications == 1:
+        band = "one replication:\nno intervals"
+    colour = line_look(0).colour
+    found: list[Handle] = [Patch(facecolor=colour, alpha=0.2, label=band)]
+    if own_capacity is not None:
+        found.append(Line2D([], [], label=f"config: {own_capacity:,} bags", **OWN_LINE))
+    if any(e.unseen for curves in drawn for curve in curves for e in curve.estimates):
+        looks = line_looks(0) | {"linestyle": "", "markerfacecolor": "white"}
+        found.append(Line2D([], [], label=f"none seen in\n{runs}", **looks))
+    return found
+
+
+def _write_key(axes: Axes, handles: Sequence[Handle]) -> None:
+    """Explain what the panels show in the cell that none of them needs."""
+    axes.axis("off")
+    axes.legend(handles=handles, loc="center left", borderaxespad=0, handlelength=2.8)

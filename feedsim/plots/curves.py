@@ -1,0 +1,132 @@
+"""Curves over magazine capacity, taken from the results of a study."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from feedsim.measures import CREW_BUSY, Measure, figure
+from feedsim.stats import Estimate
+from feedsim.study import Results, Setting, Value
+
+CAPACITY = "magazine.capacity_bags"
+ROUNDS = "crew.rounds_every_min"
+
+Group = tuple[tuple[str, Value], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A measure over capacity, all else being equal: points from the smallest capacity on."""
+
+    label: str
+    capacities_bags: tuple[float, ...]
+    estimates: tuple[Estimate, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Which settings belong to which curve; every measure has a curve for each.
+
+    Attributes
+    ----------
+    labels : tuple of str
+        What tells each curve from the others; empty for an only one.
+    points : tuple of tuples of (capacity in bags per lane, number of the setting)
+        One tuple a curve, by capacity.
+    machine : int or None
+        The machine's number from 0; None is the whole cell.
+    """
+
+    results: Results
+    labels: tuple[str, ...]
+    points: tuple[tuple[tuple[float, int], ...], ...]
+    machine: int | None
+
+    def curves(self, measure: Measure) -> list[Curve]:
+        """Work out a measure at every point."""
+        return [
+            Curve(
+                label,
+                tuple(capacity for capacity, _ in points),
+                tuple(self._estimate(measure, number) for _, number in points),
+            )
+            for label, points in zip(self.labels, self.points, strict=True)
+        ]
+
+    def _estimate(self, measure: Measure, number: int) -> Estimate:
+        sums = self.results.sums[number]
+        machines = sums.machines if self.machine is None else [sums.machines[self.machine]]
+        if measure is CREW_BUSY:
+            machines = [sums.crew]
+        return figure(measure, machines).estimate(self.results.confidence)
+
+    @property
+    def capacities_bags(self) -> list[float]:
+        """All capacities, each once, the smallest first."""
+        return sorted({capacity for points in self.points for capacity, _ in points})
+
+
+def family_of(results: Results, machine: str | None) -> Family:
+    """Sort the settings of a study into curves over capacity.
+
+    Parameters
+    ----------
+    results : Results
+        Settings differ in a capacity key, and perhaps in the interval of the rounds or others.
+    machine : str or None
+        A machine's name; None is the whole cell.
+
+    Raises
+    ------
+    ValueError
+        If the cell has no such machine, or two settings have the same capacity and all else.
+    """
+    number = None if machine is None else _number_of(results, machine)
+    groups: dict[Group, list[tuple[float, int]]] = {}
+    for index, setting in enumerate(results.settings):
+        others = tuple((k, v) for k, v in setting.values.items() if not k.endswith(CAPACITY))
+        groups.setdefault(others, []).append((_capacity_of(setting, number), index))
+    for points in groups.values():
+        points.sort()
+        if len({capacity for capacity, _ in points}) < len(points):
+            raise ValueError(f"two settings have the same capacity: {points}")
+    ordered = sorted(groups, key=_order)
+    labels = tuple(_label(dict(group)) if len(ordered) > 1 else "" for group in ordered)
+    return Family(results, labels, tuple(tuple(groups[group]) for group in ordered), number)
+
+
+def _number_of(results: Results, machine: str) -> int:
+    names = [plan.name for plan in results.settings[0].cell.machines]
+    if machine not in names:
+        raise ValueError(f"no machine is called {machine!r}; there are {', '.join(names)}")
+    return names.index(machine)
+
+
+def _capacity_of(setting: Setting, machine: int | None) -> float:
+    """Take the capacity that was asked for; without one, the machine's own."""
+    asked = [value for key, value in setting.values.items() if key.endswith(CAPACITY)]
+    if asked:
+        return float(asked[0])
+    return float(setting.cell.machines[machine or 0].capacity_bags)
+
+
+def _order(group: Group) -> list[tuple[bool, float, str]]:
+    """Sort numbers by size, and before words."""
+    return [
+        (isinstance(value, str), 0.0 if isinstance(value, str) else float(value), str(value))
+        for _, value in group
+    ]
+
+
+def _label(others: Mapping[str, Value]) -> str:
+    found = [
+        _rounds(value) if key == ROUNDS else f"{key} = {value}" for key, value in others.items()
+    ]
+    return ", ".join(found) or "as in the config"
+
+
+def _rounds(value: Value) -> str:
+    if isinstance(value, str | bool):
+        return f"rounds: {value}"
+    return f"rounds every {value:g} min"

@@ -1,0 +1,125 @@
+"""Small panels of curves over capacity, all drawn alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
+
+from feedsim.measures import CREW_BUSY, GENERAL, OEE, Measure
+from feedsim.plots.curves import Curve
+from feedsim.plots.style import FONT, SOFT_INK, line_look
+from feedsim.stats import Floats
+
+SHARED = "%"
+LEAST_SPAN = {SHARED: 2.0}
+ROOM = 0.07
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """What a panel shows: a measure, in a unit, on an axis from 0 or not."""
+
+    measure: Measure
+    title: str
+    unit: str
+    from_zero: bool = True
+
+    @property
+    def factor(self) -> float:
+        """Figures in the panel's unit, per unit of the measure."""
+        return 100.0 if self.unit == SHARED else 1.0
+
+
+_NAMED = {measure.name: measure for measure in GENERAL}
+
+PANELS = (
+    Panel(OEE, "OEE", SHARED, from_zero=False),
+    Panel(_NAMED["availability"], "Availability", SHARED, from_zero=False),
+    Panel(_NAMED["performance"], "Performance", SHARED, from_zero=False),
+    Panel(_NAMED["quality"], "Quality", SHARED, from_zero=False),
+    Panel(_NAMED["dry_share"], "Dry: no bags", SHARED),
+    Panel(_NAMED["blocked_share"], "Blocked", SHARED),
+    Panel(CREW_BUSY, "Crew busy", SHARED),
+    Panel(_NAMED["refill_visits_per_h"], "Refill visits", "visits/h"),
+    Panel(_NAMED["fault_visits_per_h"], "Fault visits", "visits/h"),
+    Panel(_NAMED["bags_per_refill"], "Bags per refill", "bags"),
+)
+
+
+def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
+    """Draw a measure's curves with their bands, axes and units."""
+    axes.set_title(panel.title)
+    axes.set_ylabel(panel.unit)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=5, integer=True, min_n_ticks=1))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=4, min_n_ticks=3))
+    ends: list[float] = []
+    for number, curve in enumerate(curves):
+        ends += _draw_curve(axes, panel, curve, number)
+    finite = [end for end in ends if np.isfinite(end)]
+    if not finite:
+        axes.text(0.5, 0.5, "no value", ha="center", color=SOFT_INK, transform=axes.transAxes)
+        axes.set_yticks([])
+        return
+    axes.set_ylim(*_limits(panel, min(finite), max(finite)))
+
+
+def _draw_curve(axes: Axes, panel: Panel, curve: Curve, number: int) -> list[float]:
+    """Draw a line with its band; returns all that must be within the axis."""
+    look = line_look(number)
+    x = np.array(curve.capacities_bags)
+    value, low, high = (
+        panel.factor * np.array([getattr(e, end) for e in curve.estimates])
+        for end in ("value", "low", "high")
+    )
+    unseen = np.array([estimate.unseen for estimate in curve.estimates])
+    looks: dict[str, Any] = {"color": look.colour, "clip_on": False, "zorder": 3}
+    if len(x) > 1:
+        axes.fill_between(x, low, high, color=look.colour, alpha=0.16, linewidth=0)
+        axes.plot(x, value, linestyle=look.dashes, **looks)
+    else:
+        axes.vlines(x, low, high, color=look.colour, linewidth=1.6)
+    for filled, which in ((look.colour, ~unseen), ("white", unseen)):
+        axes.plot(x[which], value[which], look.marker, markerfacecolor=filled, **looks)
+    return [*value, *low, *high]
+
+
+def _limits(panel: Panel, low: float, high: float) -> tuple[float, float]:
+    """Limits with some room; a share's axis ends at 100 % and shows 2 % at least."""
+    least = LEAST_SPAN.get(panel.unit, 1.0)
+    if panel.from_zero:
+        bottom, top = 0.0, max(high * (1 + ROOM), least)
+    else:
+        short = max(0.0, least - (high - low)) / 2
+        room = ROOM * max(high - low, least)
+        bottom, top = max(0.0, low - short - room), high + short + room
+    if panel.unit == SHARED and high <= 100:
+        top = min(top, 100.0)
+    return bottom, top
+
+
+def end_heights_in(axes: Axes, panel: Panel, curves: Sequence[Curve], height_in: float) -> Floats:
+    """Heights of the lines' ends above the panel's floor, in inches."""
+    low, high = axes.get_ylim()
+    ends = np.array([panel.factor * curve.estimates[-1].value for curve in curves])
+    return (ends - low) / (high - low) * height_in
+
+
+def label_ends(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
+    """Write each line's label at its end."""
+    for number, curve in enumerate(curves):
+        axes.annotate(
+            curve.label,
+            (curve.capacities_bags[-1], panel.factor * curve.estimates[-1].value),
+            xytext=(9, 0),
+            textcoords="offset points",
+            va="center_baseline",
+            color=line_look(number).colour,
+            size=FONT,
+            weight="bold",
+            annotation_clip=False,
+        )
