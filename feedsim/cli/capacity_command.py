@@ -146,19 +146,18 @@ def answer(result: CapacityResult, interval: Value | None) -> str:
     if level is last:
         step = result.steps(last)["oee"]
         return (
-            f"{head} may still rise at {bags} bags per lane: {percent(last['oee'])} there, of which "
-            f"the last step brought {number(step, 2, scale=100)} points {sure}; {visits}."
+            f"{head} may still rise at {bags} bags per lane: {percent(last['oee'])} there, of "
+            f"which the last step brought {number(step, 2, scale=100)} points {sure}; {visits}."
         )
-    falls = step_between(last, level)["oee"].high < 0
+    change = step_between(last, level)
     told = (
         f"{head} reaches {percent(level['oee'])} at {bags} bags per lane, and nothing larger, "
         f"up to {result.capacity_bags(last)}, adds half a point {sure}; {visits}."
     )
-    if falls:
-        told += (
-            f" It falls to {percent(last['oee'])} at {result.capacity_bags(last)}: longer refills "
-            "keep people from clearing stops."
-        )
+    if change["oee"].high < 0:
+        told += f" It falls to {percent(last['oee'])} at {result.capacity_bags(last)}"
+        longer = change["wait_share"].low > 0
+        told += ", where long refills keep stops waiting for somebody." if longer else "."
     return told
 
 
@@ -182,7 +181,7 @@ TABLES = (
 
 
 def _say_tables(result: CapacityResult) -> None:
-    from feedsim.cli.screen import FEW
+    from feedsim.cli.screen import FEW, say_unseen
 
     machines = [plan.name for plan in result.results.settings[0].cell.machines]
     titles: dict[str | None, str] = {None: "whole cell" if len(machines) > 1 else machines[0]}
@@ -193,8 +192,10 @@ def _say_tables(result: CapacityResult) -> None:
             for columns in TABLES:
                 _say_table(f"{title}{rounds}", columns, result, result.curve(machine, interval))
     names = [name for columns in TABLES for _, name, *_ in columns]
-    if any(row[name].few_events for row in result.rows for name in names if name in row.figures):
+    shown = [row[name] for row in result.rows for name in names if name in row.figures]
+    if any(found.few_events for found in shown):
         click.echo(FEW)
+    say_unseen(shown)
     click.echo(
         "Values ± half-width of the interval. Step: paired difference of OEE to the next smaller "
         "capacity, on the same luck."

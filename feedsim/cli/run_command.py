@@ -99,7 +99,7 @@ MEASURES = (
 
 
 def _say_tables(result: RunResult) -> None:
-    from feedsim.cli.screen import FEW, cell, say_table
+    from feedsim.cli.screen import FEW, cell, say_table, say_unseen
     from feedsim.losses import losses
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
@@ -113,6 +113,7 @@ def _say_tables(result: RunResult) -> None:
         ],
         FEW if any(row[name].few_events for row, name in shown) else "",
     )
+    say_unseen(row[name] for row, name in shown)
     setting, sums = result.results.settings[0], result.results.sums[0]
     for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
         row = next(row for row in result.rows if row.machine == plan.name)

@@ -14,6 +14,7 @@ import click
 from feedsim.stats import Estimate
 
 PLAIN_WIDTH = 120
+NONE = "none"
 FEW = "* seen in fewer than 20 shifts: too few events for the stated confidence."
 
 
@@ -41,7 +42,7 @@ def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str =
     if found is None or not isfinite(found.value):
         return empty
     if found.unseen and found.value == 0:
-        return "0"
+        return NONE
     value = f"{found.value * scale:,.{digits}f}"
     if not isfinite(found.half_width):
         return value
@@ -67,6 +68,17 @@ def say_table(
     Console(width=width, highlight=False).print(table)
     if note:
         click.echo(note)
+
+
+def say_unseen(shown: Iterable[Estimate | None]) -> None:
+    """Say what "none" in the tables is worth, where it stands there."""
+    unseen = [found for found in shown if found is not None and found.unseen]
+    if unseen:
+        found = unseen[0]
+        click.echo(
+            f"none: seen in no shift of {found.replications}; where it can happen at all, up to "
+            f"{100 * (found.chance_high or 0):.1f} % of shifts may have one."
+        )
 
 
 def say_notes(notes: Sequence[str]) -> None:

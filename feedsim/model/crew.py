@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from simpy.events import Event
@@ -35,21 +36,22 @@ class Task:
     kind: str
     machine: Machine | None
     what: Lane | Station | DutyPlan | None
+    detail: str
     noticed: bool = True
 
-    @property
-    def rank(self) -> tuple[int, int, int, int]:
-        """By priority, then age, then machine, then the order of raising."""
-        return self.priority, self.raised_us, self.machine_index, self.order
 
-    @property
-    def detail(self) -> str:
-        """The lane, the station or the duty, as the record names it."""
-        if isinstance(self.what, Lane):
-            return str(self.what.number)
-        if isinstance(self.what, Station):
-            return self.what.plan.state
-        return self.what.name if self.what else ""
+def rank_of(task: Task) -> tuple[int, int, int, int]:
+    """What comes first: by priority, then age, then machine, then the order of raising."""
+    return task.priority, task.raised_us, task.machine_index, task.order
+
+
+def detail_of(what: Lane | Station | DutyPlan | None) -> str:
+    """The lane, the station or the duty of a task, as the record names it."""
+    if isinstance(what, Lane):
+        return str(what.number)
+    if isinstance(what, Station):
+        return what.plan.state
+    return what.name if what else ""
 
 
 class Crew:
@@ -59,6 +61,7 @@ class Crew:
         self.clock = clock
         self.plan = plan
         self.record = record
+        self.place = place(OPERATORS)
         self.operators = [Operator(clock, number, self) for number in range(1, plan.operators + 1)]
         self.present = plan.operators
         self.tasks: list[Task] = []
@@ -105,23 +108,25 @@ class Crew:
             if same and waiting.priority == priority and waiting.kind == kind:
                 return
         self._raised += 1
+        now = self.clock.now
         index = -1 if machine is None else machine.plan.index
-        task = Task(priority, self.clock.now, index, self._raised, kind, machine, what)
+        detail = detail_of(what)
+        task = Task(priority, now, index, self._raised, kind, machine, what, detail)
         self.tasks.append(task)
+        notice_us = 0
         if machine is not None:
-            machine.record.calls.append(Call(self.clock.now, call))
+            machine.record.calls.append(Call(now, call))
             if priority != TOP_UP:
-                self._have_noticed_later(task, machine.times.notice.draw_us())
-        self.look_at_list()
-
-    def _have_noticed_later(self, task: Task, notice_us: int) -> None:
-        def notice() -> None:
-            task.noticed = True
-            self.look_at_list()
-
+                notice_us = machine.times.notice.draw_us()
         if notice_us:
             task.noticed = False
-            self.clock.at(notice_us, place(OPERATORS), notice)
+            self.clock.at(notice_us, self.place, partial(self._notice, task))
+        else:
+            self.look_at_list()
+
+    def _notice(self, task: Task) -> None:
+        task.noticed = True
+        self.look_at_list()
 
     # Who does it.
 
@@ -133,9 +138,10 @@ class Crew:
     def _assign(self) -> None:
         for operator in self.operators[: self.present]:
             if operator.task is None:
-                task = min((t for t in self.tasks if t.noticed), key=lambda t: t.rank, default=None)
-                if task is None:
+                noticed = [task for task in self.tasks if task.noticed]
+                if not noticed:
                     break
+                task = min(noticed, key=rank_of)
                 self._take_off_list(task)
                 operator.take(task)
         for operator in self.operators:

@@ -32,7 +32,9 @@ class Lane:
 
     __slots__ = (
         "_bad_luck",
+        "_bad_total",
         "_chance",
+        "_good_total",
         "_luck",
         "_plan",
         "bags",
@@ -54,6 +56,8 @@ class Lane:
         self._luck = luck
         self._bad_luck = bad_luck
         self._chance = 0.0
+        self._good_total = total(plan.chances)
+        self._bad_total = total(plan.bad_chances)
         self.bags = 0
         self.front_bags = 0
         self.behind: deque[int] = deque()
@@ -102,7 +106,7 @@ class Lane:
             return GOOD, 1
         outcome = self._which_fault()
         bags = self._take(BAGS_TAKEN[outcome])
-        self._chance = total(self._chances())
+        self._chance = self._chance_in_front()
         self._draw_picks_to_fault()
         return outcome, bags
 
@@ -129,12 +133,15 @@ class Lane:
     def _chances(self) -> Chances:
         return self._plan.bad_chances if self.front_is_bad else self._plan.chances
 
+    def _chance_in_front(self) -> float:
+        return self._bad_total if self.front_is_bad else self._good_total
+
     def _mind_the_chance(self) -> None:
         """Draw anew if the bags now in front fail with another chance than those before.
 
         An empty lane keeps the chance of the bag that left it last.
         """
-        chance = total(self._chances())
+        chance = self._chance_in_front()
         if chance != self._chance:
             self._chance = chance
             self._draw_picks_to_fault()

@@ -49,7 +49,8 @@ class Machine:
     """A machine with its lanes.
 
     `served_by` tells, for each lane that may have its turn, which lane would serve then; it is
-    empty when no lane can.
+    empty when no lane can. `watch_bags` is the level at which a cycle's end has something to see
+    to: a lane to call for, or once that is done, an empty one.
     `look_closer` is set by whatever may hold the machine, for the end of the cycle under way.
     `held_since` holds the causes of the halt under way, each with the instant it began.
     """
@@ -80,6 +81,7 @@ class Machine:
         self.calls_at_bags = -1
         if crew.plan.calls == "low":
             self.calls_at_bags = min(plan.call_level_bags, plan.capacity_bags - plan.bundle_bags)
+        self.watch_bags = max(0, self.calls_at_bags)
         self.good_packs = 0
         self.scrapped_until = 0
         self.jammed = False
@@ -99,8 +101,7 @@ class Machine:
         One event a cycle: this loop is what a study's time is spent on.
         """
         clock, record, stations, outfeed = self.clock, self.record, self.stations, self.outfeed
-        at_place, watch_bags = self.place, max(0, self.calls_at_bags)
-        turn = 0
+        at_place, turn = self.place, 0
         yield Step(clock, 0, at_place)
         while True:
             while self.causes() or self.calendar.planned_state:
@@ -123,7 +124,7 @@ class Machine:
                 turn = lane.next_turn
                 if ran_us >= stations.next_stop_us:
                     stations.stop_those_due(ran_us)
-                if lane.bags <= watch_bags:
+                if lane.bags <= self.watch_bags:
                     if not lane.bags:
                         self.line_up()
                     self.look_at_levels()
@@ -245,6 +246,7 @@ class Machine:
             return
         if any(lane.bags <= self.calls_at_bags for lane in self.lanes):
             self.crew.call_to_load(self, LOAD_LOW)
+            self.watch_bags = 0
         if self.crew.plan.calls != "none" and DRY in self.held_since:
             self.crew.call_to_load(self, LOAD_DRY)
 
@@ -267,16 +269,19 @@ class Machine:
 
     def take_bundle(self, lane: Lane, *, is_last: bool) -> None:
         """A bundle is in; with the last one a closed lane opens."""
+        served = lane.can_serve
         if is_last:
             lane.closed = False
         lane.put_in(self.plan.bundle_bags)
         self.record.loads.append(Bags(self.clock.now, lane.number, self.plan.bundle_bags))
-        self.line_up()
-        self.reconsider()
+        if not served:
+            self.line_up()
+            self.reconsider()
 
     def end_loading(self) -> None:
         """The loading visit is over: look at the levels."""
         self.has_loader = False
+        self.watch_bags = max(0, self.calls_at_bags)
         self.look_at_levels()
 
     def clear_jam(self) -> None:

@@ -11,11 +11,10 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from feedsim.measures import OEE
 from feedsim.plots.curves import Curve, Family, family_of
 from feedsim.plots.finding import sentence
 from feedsim.plots.panels import PANELS, draw_panel, end_heights_in, label_ends
-from feedsim.plots.style import FONT, OWN, SOFT_INK, figure_style, line_look, line_looks
+from feedsim.plots.style import FONT, SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import counted, fitted, percent_number, width_in, wrapped
 from feedsim.study import Results
 
@@ -34,7 +33,9 @@ PLACES = ((0, 0, 2), *((place // COLUMNS, place % COLUMNS, 1) for place in range
 TITLE_SIZE = 16.0
 TITLE_LINE_IN, SUBTITLE_IN = 0.3, 0.36
 LINE_IN = 0.2
-OWN_LINE: dict[str, Any] = {"color": OWN, "linewidth": 1.2, "linestyle": (0, (7, 3))}
+KEY_LINE_IN = 0.235
+TICK_IN = 0.5
+OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 
 
 def capacity_figure(
@@ -66,30 +67,31 @@ def capacity_figure(
     """
     family = family_of(results, machine)
     with figure_style():
-        lines = wrapped(sentence(family.curves(OEE)), ROOM_IN, TITLE_SIZE, bold=True)
+        drawn = [family.curves(panel.measure) for panel in PANELS]
+        lines = wrapped(sentence(drawn[0]), ROOM_IN, TITLE_SIZE, bold=True)
         head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
-        height_in = ROWS * ROW_IN + head_in
+        marks = _marks(drawn, own_capacity, results)
+        below_in = _key_below_in(len(drawn[0]), marks)
+        height_in = head_in + ROWS * ROW_IN + below_in
         figure = Figure(figsize=(WIDTH_IN, height_in))
         _write_head(figure, lines, _subtitle(family, machine), height_in)
-        cells = [_cell(figure, place, height_in) for place in PLACES]
-        drawn = [family.curves(panel.measure) for panel in PANELS]
+        cells = [_cell(figure, place, below_in, height_in) for place in PLACES]
         for axes, panel, curves in zip(cells[:-1], PANELS, drawn, strict=True):
             draw_panel(axes, panel, curves)
             _finish_axis(axes, family, own_capacity)
+        _tick_capacities(cells[0], family, own_capacity)
         labelled = _label_lines(cells[0], drawn[0])
-        handles = _marks(drawn, own_capacity, results)
-        lines_told = [] if labelled else _lines(drawn[0])
-        _write_key(cells[-1], [*lines_told, *handles])
+        _write_key(cells[-1], marks if labelled else [*_lines(drawn[0]), *marks])
     return figure
 
 
-def _cell(figure: Figure, place: tuple[int, int, int], height_in: float) -> Axes:
+def _cell(figure: Figure, place: tuple[int, int, int], below_in: float, height_in: float) -> Axes:
     """Axes at a place of the grid: row, column, columns that it spans."""
     row, column, columns = place
     return figure.add_axes(
         (
             (EDGE_IN + column * COLUMN_IN + LEFT_IN) / WIDTH_IN,
-            ((ROWS - 1 - row) * ROW_IN + BELOW_IN) / height_in,
+            (below_in + (ROWS - 1 - row) * ROW_IN + BELOW_IN) / height_in,
             (columns * COLUMN_IN - LEFT_IN - RIGHT_IN) / WIDTH_IN,
             PLOT_IN / height_in,
         )
@@ -109,24 +111,36 @@ def _subtitle(family: Family, machine: str | None) -> str:
     plans = family.results.settings[0].cell.machines
     if machine is not None:
         of = f" (one of {len(plans)} machines; crew busy: the whole cell)" if plans[1:] else ""
-        return fitted(machine, ROOM_IN - width_in(of)) + of
+        return fitted(f"Machine: {machine}", ROOM_IN - width_in(of)) + of
     if len(plans) == 1:
-        return fitted(plans[0].name, ROOM_IN)
+        return fitted(f"Machine: {plans[0].name}", ROOM_IN)
     return f"Whole cell: {len(plans)} machines"
 
 
 def _finish_axis(axes: Axes, family: Family, own_capacity: int | None) -> None:
     """Give all panels the same axis of capacities, with the config's own marked."""
     axes.set_xlabel("bags per lane")
-    capacities = family.capacities_bags
     if own_capacity is not None:
         axes.axvline(own_capacity, zorder=2, **OWN_LINE)
-        capacities = sorted({*capacities, float(own_capacity)})
-    room = max(0.03 * (capacities[-1] - capacities[0]), 0.0)
+    capacities = _shown_bags(family, own_capacity)
+    room = 0.03 * (capacities[-1] - capacities[0])
     if room == 0:
         room = max(1.0, 0.5 * capacities[0])
         axes.set_xticks(capacities)
     axes.set_xlim(max(0.0, capacities[0] - room), capacities[-1] + room)
+
+
+def _shown_bags(family: Family, own_capacity: int | None) -> list[float]:
+    own = () if own_capacity is None else (float(own_capacity),)
+    return sorted({*family.capacities_bags, *own})
+
+
+def _tick_capacities(axes: Axes, family: Family, own_capacity: int | None) -> None:
+    """Put the ticks at the capacities tried, if their numbers have room."""
+    shown = _shown_bags(family, own_capacity)
+    low, high = axes.get_xlim()
+    if np.all(np.diff(shown) / (high - low) * OEE_IN > TICK_IN):
+        axes.set_xticks(shown)
 
 
 def _label_lines(axes: Axes, curves: Sequence[Curve]) -> bool:
@@ -162,7 +176,7 @@ def _marks(
     band = f"{percent_number(results.confidence)} interval,\n{runs}"
     if results.replications == 1:
         band = "one replication:\nno intervals"
-    colour = line_look(0).colour
+    colour = line_looks(0)["color"]
     found: list[Handle] = [Patch(facecolor=colour, alpha=0.2, label=band)]
     if own_capacity is not None:
         found.append(Line2D([], [], label=f"config: {own_capacity:,} bags", **OWN_LINE))
@@ -172,7 +186,22 @@ def _marks(
     return found
 
 
+def _key_below_in(curves: int, marks: Sequence[Handle]) -> float:
+    """Room that the key needs below the panels."""
+    lines = sum(str(mark.get_label()).count("\n") + 1 for mark in marks)
+    lines += curves if curves > 1 else 0
+    return max(0.0, lines * KEY_LINE_IN - PLOT_IN - BELOW_IN)
+
+
 def _write_key(axes: Axes, handles: Sequence[Handle]) -> None:
     """Explain what the panels show in the cell that none of them needs."""
     axes.axis("off")
-    axes.legend(handles=handles, loc="center left", borderaxespad=0, handlelength=2.8)
+    axes.legend(
+        handles=handles,
+        loc="upper left",
+        bbox_to_anchor=(-0.2, 1.0),
+        borderaxespad=0,
+        borderpad=0,
+        handlelength=3.2,
+        labelspacing=0.4,
+    )

@@ -9,6 +9,7 @@ from feedsim.plots.curves import Curve
 from feedsim.plots.wording import percent, percent_with_interval
 
 MOST_NAMED = 3
+LARGEST = ", the largest tried"
 
 
 def levels_off_at(curve: Curve) -> float | None:
@@ -39,17 +40,51 @@ def sentence(curves: Sequence[Curve]) -> str:
     """
     if len(curves) == 1:
         return f"OEE {_said(curves[0])}"
+    if not all(map(_is_judged, curves)):
+        return _plainly(curves)
+    found = [levels_off_at(curve) for curve in curves]
+    if _agree(curves, found):
+        values = sorted(_value_at(curve, at) for curve, at in zip(curves, found, strict=True))
+        state = _state(curves[0]).removesuffix(LARGEST)
+        return f"OEE {state} on every curve: {_percent_span(values)}"
     if len(curves) <= MOST_NAMED:
         return "OEE: " + "; ".join(f"{curve.label}, {_told(curve)}" for curve in curves)
-    found = sorted(at for at in map(levels_off_at, curves) if at is not None)
-    if not found:
+    level = sorted(at for at in found if at is not None)
+    if not level:
         return f"OEE levels off on none of the {len(curves)} curves"
-    return f"OEE levels off at {_span(found)} bags per lane on {len(found)} of {len(curves)} curves"
+    return f"OEE levels off at {_span(level)} bags per lane on {len(level)} of {len(curves)} curves"
+
+
+def _agree(curves: Sequence[Curve], found: Sequence[float | None]) -> bool:
+    """Whether the same can be said of all curves, their values apart."""
+    return len(set(found)) == len({_state(curve) for curve in curves}) == 1
+
+
+def _plainly(curves: Sequence[Curve]) -> str:
+    """Give the OEE at the largest capacity, where no more can be said."""
+    last = curves[0].capacities_bags[-1]
+    values = [curve.estimates[-1].value for curve in curves]
+    if any(curve.capacities_bags[-1] != last for curve in curves):
+        return f"OEE at the largest capacity tried: {_percent_span(sorted(values))}"
+    if len(curves) > MOST_NAMED:
+        return f"OEE at {last:g} bags per lane: {_percent_span(sorted(values))}"
+    told = (f"{percent(v)} with {c.label}" for c, v in zip(curves, values, strict=True))
+    return f"OEE at {last:g} bags per lane: {', '.join(told)}"
+
+
+def _is_judged(curve: Curve) -> bool:
+    """Whether there is more than one capacity, and an interval."""
+    return len(curve.estimates) > 1 and not math.isnan(curve.estimates[-1].half_width)
 
 
 def _span(found: Sequence[float]) -> str:
     low, high = found[0], found[-1]
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
+def _percent_span(values: Sequence[float]) -> str:
+    low, high = percent(values[0]), percent(values[-1])
+    return low if low == high else f"{low.removesuffix(' %')} to {high}"
 
 
 def _said(curve: Curve) -> str:
@@ -58,38 +93,37 @@ def _said(curve: Curve) -> str:
     first, last = curve.estimates[0], curve.estimates[-1]
     if smallest == largest:
         return f"is {percent_with_interval(last)} at {largest:g} bags per lane"
-    if math.isnan(last.half_width):
+    if not _is_judged(curve):
         return (
             f"is {percent(first.value)} at {smallest:g} and {percent(last.value)} "
             f"at {largest:g} bags per lane"
         )
-    at = levels_off_at(curve)
-    if at is None:
-        text = f"still {_moves(curve)} at {largest:g} bags per lane, the largest tried"
-        return f"{text}: {percent(last.value)}"
-    if at == smallest:
-        return (
-            f"is alike from {smallest:g} to {largest:g} bags per lane, as far as its "
-            f"interval tells: {percent(last.value)}"
-        )
-    return f"levels off at {at:g} bags per lane: {percent(_value_at(curve, at))}"
+    return f"{_state(curve)}: {percent(_value_at(curve, levels_off_at(curve)))}"
 
 
 def _told(curve: Curve) -> str:
     """Say it of one of several curves."""
+    value = percent(_value_at(curve, levels_off_at(curve)))
+    return f"{_state(curve).removesuffix(LARGEST)} ({value})"
+
+
+def _state(curve: Curve) -> str:
+    """Say how OEE goes on towards the largest capacity."""
     smallest, largest = curve.capacities_bags[0], curve.capacities_bags[-1]
-    last = curve.estimates[-1]
-    if smallest == largest or math.isnan(last.half_width):
-        return f"{percent(last.value)} at {largest:g} bags per lane"
     at = levels_off_at(curve)
     if at is None:
-        return f"still {_moves(curve)} at {largest:g} bags per lane ({percent(last.value)})"
-    return f"level from {at:g} bags per lane on ({percent(_value_at(curve, at))})"
+        return f"still {_moves(curve)} at {largest:g} bags per lane{LARGEST}"
+    if at == smallest:
+        return f"is alike from {smallest:g} to {largest:g} bags per lane within its interval"
+    return f"levels off at {at:g} bags per lane"
 
 
 def _moves(curve: Curve) -> str:
     return "rises" if curve.estimates[-1].value > curve.estimates[-2].value else "falls"
 
 
-def _value_at(curve: Curve, capacity: float) -> float:
+def _value_at(curve: Curve, capacity: float | None) -> float:
+    """OEE at a capacity; None is the largest."""
+    if capacity is None:
+        return curve.estimates[-1].value
     return curve.estimates[curve.capacities_bags.index(capacity)].value

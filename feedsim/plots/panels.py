@@ -12,12 +12,14 @@ from matplotlib.ticker import MaxNLocator
 
 from feedsim.measures import CREW_BUSY, GENERAL, OEE, Measure
 from feedsim.plots.curves import Curve
-from feedsim.plots.style import FONT, SOFT_INK, line_look
+from feedsim.plots.style import FONT, SOFT_INK, line_looks
 from feedsim.stats import Floats
 
 SHARED = "%"
-LEAST_SPAN = {SHARED: 2.0}
+LEAST_SPAN = 2.0
+LEAST_TOP = 0.5
 ROOM = 0.07
+STEPS = (1, 2, 2.5, 5, 10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +57,11 @@ def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
     """Draw a measure's curves with their bands, axes and units."""
     axes.set_title(panel.title)
     axes.set_ylabel(panel.unit)
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=5, integer=True, min_n_ticks=1))
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=4, min_n_ticks=3))
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=5, integer=True, steps=STEPS))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS, min_n_ticks=3))
     ends: list[float] = []
     for number, curve in enumerate(curves):
-        ends += _draw_curve(axes, panel, curve, number)
+        ends += _draw_curve(axes, panel, curve, number, len(curves))
     finite = [end for end in ends if np.isfinite(end)]
     if not finite:
         axes.text(0.5, 0.5, "no value", ha="center", color=SOFT_INK, transform=axes.transAxes)
@@ -68,38 +70,39 @@ def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
     axes.set_ylim(*_limits(panel, min(finite), max(finite)))
 
 
-def _draw_curve(axes: Axes, panel: Panel, curve: Curve, number: int) -> list[float]:
+def _draw_curve(axes: Axes, panel: Panel, curve: Curve, number: int, of: int) -> list[float]:
     """Draw a line with its band; returns all that must be within the axis."""
-    look = line_look(number)
+    looks = line_looks(number)
     x = np.array(curve.capacities_bags)
     value, low, high = (
         panel.factor * np.array([getattr(e, end) for e in curve.estimates])
         for end in ("value", "low", "high")
     )
     unseen = np.array([estimate.unseen for estimate in curve.estimates])
-    looks: dict[str, Any] = {"color": look.colour, "clip_on": False, "zorder": 3}
+    band: dict[str, Any] = {"color": looks["color"], "alpha": min(0.16, 0.3 / of)}
     if len(x) > 1:
-        axes.fill_between(x, low, high, color=look.colour, alpha=0.16, linewidth=0)
-        axes.plot(x, value, linestyle=look.dashes, **looks)
+        axes.fill_between(x, low, high, linewidth=0, **band)
+        axes.plot(x, value, clip_on=False, zorder=3, **looks | {"marker": ""})
     else:
-        axes.vlines(x, low, high, color=look.colour, linewidth=1.6)
-    for filled, which in ((look.colour, ~unseen), ("white", unseen)):
-        axes.plot(x[which], value[which], look.marker, markerfacecolor=filled, **looks)
+        x = x + 0.1 * x * (number - (of - 1) / 2)
+        axes.vlines(x, low, high, linewidth=9, **band | {"alpha": 0.3})
+    for filled, which in ((looks["color"], ~unseen), ("white", unseen)):
+        point = looks | {"linestyle": "", "markerfacecolor": filled}
+        axes.plot(x[which], value[which], clip_on=False, zorder=3, **point)
     return [*value, *low, *high]
 
 
 def _limits(panel: Panel, low: float, high: float) -> tuple[float, float]:
     """Limits with some room; a share's axis ends at 100 % and shows 2 % at least."""
-    least = LEAST_SPAN.get(panel.unit, 1.0)
+    is_share = panel.unit == SHARED
     if panel.from_zero:
+        least = LEAST_TOP if is_share or high == 0 else 0.0
         bottom, top = 0.0, max(high * (1 + ROOM), least)
     else:
-        short = max(0.0, least - (high - low)) / 2
-        room = ROOM * max(high - low, least)
+        short = max(0.0, LEAST_SPAN - (high - low)) / 2
+        room = ROOM * max(high - low, LEAST_SPAN)
         bottom, top = max(0.0, low - short - room), high + short + room
-    if panel.unit == SHARED and high <= 100:
-        top = min(top, 100.0)
-    return bottom, top
+    return bottom, min(top, 100.0) if is_share and high <= 100 else top
 
 
 def end_heights_in(axes: Axes, panel: Panel, curves: Sequence[Curve], height_in: float) -> Floats:
@@ -118,7 +121,7 @@ def label_ends(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
             xytext=(9, 0),
             textcoords="offset points",
             va="center_baseline",
-            color=line_look(number).colour,
+            color=line_looks(number)["color"],
             size=FONT,
             weight="bold",
             annotation_clip=False,

@@ -23,7 +23,6 @@ INK = "#1d2733"
 SOFT_INK = "#5a6673"
 RULE = "#c9d0d8"
 BAND_SHADE = "#f1f4f7"
-OWN = "#7a2e6d"
 FAMILY = "DejaVu Sans"
 FONT = 11
 DPI = 150
@@ -74,15 +73,6 @@ class Look:
     ink: str = "white"
 
 
-@dataclass(frozen=True, slots=True)
-class LineLook:
-    """Colour, dashes and marker of a line."""
-
-    colour: str
-    dashes: str | tuple[int, tuple[float, ...]]
-    marker: str
-
-
 LOOKS = {
     "running": Look("#17395c", ""),
     "retry": Look("#b7d3ea", "//", INK),
@@ -106,14 +96,15 @@ LOOKS = {
 _STATION_COLOURS = (("#7c5a3c", "white"), ("#c9b8a2", INK), ("#56697d", "white"))
 _STATION_HATCHES = ("", "//", "..", "--", "xx", "\\\\", "||", "oo", "++", "**", "////")
 
-LINES = (
-    LineLook("#17395c", "-", "o"),
-    LineLook("#8a3b74", (0, (5.0, 1.6)), "s"),
-    LineLook("#2f8f8a", (0, (1.2, 1.2)), "^"),
-    LineLook("#b08a2e", (0, (6.0, 1.5, 1.2, 1.5)), "D"),
-    LineLook("#6b8fc2", (0, (3.0, 1.0, 1.0, 1.0, 1.0, 1.0)), "v"),
-    LineLook("#9a9a9a", (0, (9.0, 2.5)), "P"),
+_LINES = (
+    ("#17395c", "-", 3.2),
+    ("#8a3b74", (0, (4.0, 1.4)), 2.7),
+    ("#2f8f8a", (0, (1.3, 1.1)), 2.3),
+    ("#b08a2e", (0, (5.0, 1.4, 1.2, 1.4)), 2.0),
+    ("#5f86bd", (0, (3.0, 1.0, 1.0, 1.0, 1.0, 1.0)), 1.7),
+    ("#8f8f8f", (0, (9.0, 2.5)), 1.5),
 )
+_MARKERS = "os^DvPX<>*p"
 
 
 def look_of(state: str, stations: Sequence[str] = ()) -> Look:
@@ -133,15 +124,19 @@ def look_of(state: str, stations: Sequence[str] = ()) -> Look:
     return LOOKS.get(state, LOOKS["other"])
 
 
-def line_look(number: int) -> LineLook:
-    """Look of the line with a number from 0."""
-    return LINES[number % len(LINES)]
-
-
 def line_looks(number: int) -> dict[str, Any]:
-    """Tell matplotlib the look of the line with a number from 0."""
-    look = line_look(number)
-    return {"color": look.colour, "linestyle": look.dashes, "marker": look.marker}
+    """Tell matplotlib the look of the line with a number from 0.
+
+    Later lines are thinner, so that one that covers another leaves it seen.
+    """
+    colour, dashes, width = _LINES[number % len(_LINES)]
+    return {
+        "color": colour,
+        "linestyle": dashes,
+        "linewidth": width,
+        "marker": _MARKERS[number % len(_MARKERS)],
+        "markersize": 3.6 + 1.2 * width,
+    }
 
 
 @contextmanager

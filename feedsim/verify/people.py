@@ -38,7 +38,7 @@ def tended(
     stop: str,
     *,
     shift_min: float,
-    cycles_per_up: float = 25.0,
+    cycles_per_up: float = 10.0,
 ) -> str:
     """A plant whose machines each have one station that somebody has to restart."""
     cycle_min = up_min / cycles_per_up
@@ -98,7 +98,7 @@ def stecke_cases() -> list[Case]:
         make = partial(
             Case,
             source=STECKE,
-            config=tended(5, operators, 10, exponential(4), shift_min=1200),
+            config=tended(5, operators, 10, exponential(4), shift_min=600),
             replications=REPLICATIONS,
         )
         why = f"the value for {others} operators"
@@ -128,9 +128,9 @@ def stecke_cases() -> list[Case]:
 def arrival_cases() -> list[Case]:
     """What a machine that stops finds is not what the time average shows."""
     cases = []
-    for operators, shift_min in ((1, 2400), (2, 4800)):
+    for operators, shift_min in ((1, 1500), (2, 2400)):
         theory = finite_source(6, operators, 20, 2)
-        config = tended(6, operators, 20, exponential(2), shift_min=shift_min, cycles_per_up=20)
+        config = tended(6, operators, 20, exponential(2), shift_min=shift_min)
         make = partial(Case, source=ANDERSON, config=config, replications=REPLICATIONS)
         cases += [
             make(
@@ -154,11 +154,11 @@ def arrival_cases() -> list[Case]:
 def table_cases() -> list[Case]:
     """Rows of the finite queuing tables: X = T / (T + U), M operators, D and F."""
     rows: list[tuple[float, int, str, int]] = [
-        (0.05, 1, "D", 3600),
-        (0.06, 1, "F", 2400),
-        (0.08, 2, "D", 3600),
-        (0.09, 1, "D", 3600),
-        (0.10, 1, "F", 2400),
+        (0.05, 1, "D", 1500),
+        (0.06, 1, "F", 1000),
+        (0.08, 2, "D", 2000),
+        (0.09, 1, "D", 1500),
+        (0.10, 1, "F", 1000),
     ]
     cases = []
     for factor, operators, letter, shift_min in rows:
@@ -170,7 +170,6 @@ def table_cases() -> list[Case]:
             20 * (1 - factor),
             exponential(20 * factor),
             shift_min=shift_min,
-            cycles_per_up=20,
         )
         looks_at: Look = FOUND_BUSY
         reference, control = theory.found_busy, Control("share of time all busy", theory.all_busy)
@@ -222,37 +221,45 @@ def two_machine_cases() -> list[Case]:
 
 def constant_service_cases() -> list[Case]:
     """One operator whose service takes a constant time."""
-    cycles_per_up = 50.0
+    cycles_per_up = 25.0
     cases = []
-    for machines, service, shift_min in (
-        (2, 1.0, 6000),
-        (3, 0.5, 4000),
-        (5, 0.2, 2400),
-        (5, 0.5, 3000),
-    ):
-        exponential_service = machines - finite_source(machines, 1, 1, service).stopped
-        constant_value = constant_service(machines, service)
-        cases.append(
-            Case(
-                f"machines running, constant service, {machines} machines, rho = {service}",
-                ASHCROFT,
-                tended(
-                    machines,
-                    1,
-                    10,
-                    constant(10 * service),
-                    shift_min=shift_min,
-                    cycles_per_up=cycles_per_up,
-                ),
-                REPLICATIONS,
-                Figure("time_running_share", factor=machines),
-                constant_value,
-                Control("the value for exponential service", exponential_service),
-                allowance=(constant_value - exponential_service) / cycles_per_up,
-                reason="up times of whole cycles vary less than exponential ones, their squared "
-                "cv is lower by cycle / up: taken as that part of what exponential service does",
-            )
+    for machines, service, shift_min in ((2, 1.0, 5000), (3, 0.5, 2500), (5, 0.2, 1500)):
+        theory = constant_service(machines, service)
+        other = machines - finite_source(machines, 1, 1, service).stopped
+        make = partial(
+            Case,
+            source=ASHCROFT,
+            config=tended(
+                machines,
+                1,
+                10,
+                constant(10 * service),
+                shift_min=shift_min,
+                cycles_per_up=cycles_per_up,
+            ),
+            replications=REPLICATIONS,
+            reason="up times of whole cycles vary less than exponential ones, their squared cv "
+            "is lower by cycle / up: taken as that part of what exponential service does",
         )
+        what = f"constant service, {machines} machines, rho = {service}"
+        why = "the value for exponential service"
+        allowance = (theory - other) / cycles_per_up
+        cases += [
+            make(
+                f"machines running, {what}",
+                looks_at=Figure("time_running_share", factor=machines),
+                reference=theory,
+                control=Control(why, other),
+                allowance=allowance,
+            ),
+            make(
+                f"crew busy, {what}",
+                looks_at=Figure("crew_busy"),
+                reference=service * theory,
+                control=Control(why, service * other),
+                allowance=service * allowance,
+            ),
+        ]
     return cases
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-AMPLE_BAGS = 1_000_000
+# One bundle: a lane of a million single bags takes a tenth of a second to fill.
+AMPLE = "lanes = 1\ncapacity_bags = 1_000_000\nbundle_bags = 1_000_000"
 
 
 def exponential(mean_min: float) -> str:
@@ -36,7 +37,7 @@ def plant(
     machines: int = 1,
     operators: int = 0,
     crew: str = "",
-    magazine: str = f"lanes = 1\ncapacity_bags = {AMPLE_BAGS}",
+    magazine: str = AMPLE,
     tables: Iterable[str] = (),
 ) -> str:
     """A config of machines that are all alike.

@@ -1,0 +1,20 @@
+"""The package proves itself: the simulation against closed forms and published tables.
+
+The tests and `feedsim verify` run the same cases.
+"""
+
+from feedsim.verify.case import AGREES_Z, FAILS_Z, Case, Control
+from feedsim.verify.run import Outcome, run_case, run_cases
+from feedsim.verify.subjects import SUBJECTS, all_cases
+
+__all__ = [
+    "AGREES_Z",
+    "FAILS_Z",
+    "SUBJECTS",
+    "Case",
+    "Control",
+    "Outcome",
+    "all_cases",
+    "run_case",
+    "run_cases",
+]
