@@ -329,6 +329,30 @@ def test_curves_are_in_the_order_of_their_intervals():
             assert label == f"rounds every {values['crew.rounds_every_min']} min"
 
 
+def test_a_machine_stands_at_its_own_capacity_where_that_tells_settings_apart():
+    def study(other):
+        settings = []
+        for asked, bags in ((40, 50), (60, 75)):
+            overrides = [
+                f"machine[0].magazine.capacity_bags={bags}",
+                f"machine[1].magazine.capacity_bags={other or bags}",
+            ]
+            config = parse_config(_text(names=("oats", "rye")), overrides=overrides)
+            values = {"machine.magazine.capacity_bags": asked}
+            settings.append(Setting(values, build_cell(config)))
+        return Results(tuple(settings), (), 1, 1, 0.95)
+
+    assert family_of(study(None), "rye").capacities_bags == [50, 75]
+    assert family_of(study(25), "rye").capacities_bags == [40, 60]
+    assert family_of(study(25), "oats").capacities_bags == [50, 75]
+    assert family_of(study(None), None).capacities_bags == [40, 60]
+
+
+def test_a_title_of_ones_own():
+    figure = capacity_figure(_results(**CASES["plain"]), title="Oats need 50 bags per lane")
+    assert "Oats need 50 bags per lane" in [text for text, _ in _texts(figure)]
+
+
 def test_what_was_not_seen_is_drawn_open():
     figure = capacity_figure(_results(**CASES["nothing happens"] | {"bags": (1000, 1025)}))
     dry = next(axes for axes in figure.axes if axes.get_title(loc="left").startswith("Dry"))

@@ -151,6 +151,8 @@ class MachineRecord:
     lanes_left: list[int] = field(default_factory=list)
     accumulation_left: int = 0
     _open: list[Run] = field(default_factory=list)
+    _closed: int = 0
+    _good_packs: int = 0
 
     def __post_init__(self) -> None:
         self._open = [NO_RUN] * (self.lanes + 1)
@@ -181,9 +183,16 @@ class MachineRecord:
         self._open[lane] = NO_RUN
         self.runs.append(Run(end_us, cycle_us, lane, outcome, bags, attempts))
 
-    def close_runs(self) -> None:
-        """End the runs of equal cycles: the machine halts."""
-        self._open = [NO_RUN] * (self.lanes + 1)
+    def close_runs(self) -> int:
+        """End the runs of equal cycles: the machine halts.
+
+        Returns the number of good packs made since the shift's start.
+        """
+        self._open[1:] = [NO_RUN] * self.lanes
+        for run in self.runs[self._closed :]:
+            self._good_packs += run.count if run.outcome == GOOD else 0
+        self._closed = len(self.runs)
+        return self._good_packs
 
     def outfeed_takes(self, end_us: int, cycle_us: int) -> None:
         """Tell that the outfeed takes a pack for a cycle that ends at `end_us`."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from functools import partial
+from heapq import merge
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from simpy.events import Event
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from feedsim.model.machine import Machine
 
 Process = Generator[Event, None, None]
+Entry = tuple[int, int, Callable[[], None]]
 
 
 def edges_of(spans: Sequence[BreakPlan | PlannedStopPlan]) -> list[int]:
@@ -43,21 +46,29 @@ class Calendar:
         """Planned stop time since the shift's start."""
         return self._planned_us + (self.clock.now - self._since_us if self.planned_state else 0)
 
-    def processes(self, crew: Crew) -> list[Process]:
-        """One process for each kind of entry and each duty, in their order within an instant."""
-        days: list[Callable[[int], Process]] = [
-            self._planned_stops,
-            partial(self._breaks, crew),
-            partial(self._rounds, crew),
-            *(partial(self._duty, duty, crew) for duty in self.cell.crew.duties),
-        ]
-        return [day(place(CALENDAR, number)) for number, day in enumerate(days)]
+    def work(self, crew: Crew) -> Process:
+        """The calendar's process: entry by entry, each a step of its own."""
+        for at_us, number, do in merge(*self._entries(crew), key=itemgetter(0, 1)):
+            yield Step(self.clock, at_us - self.clock.now, place(CALENDAR, number))
+            do()
 
-    def _planned_stops(self, at_place: int) -> Process:
-        stops = self.cell.planned_stops
-        for at_us in edges_of(stops):
-            yield Step(self.clock, at_us - self.clock.now, at_place)
-            self._hold([stop for stop in stops if stop.begin_us <= at_us < stop.end_us])
+    def _entries(self, crew: Crew) -> Iterator[Iterator[Entry]]:
+        """The entries of each kind, and of each duty, in their order within an instant."""
+        cell = self.cell
+        yield ((at_us, 0, self._look_at_planned_stops) for at_us in edges_of(cell.planned_stops))
+        yield (
+            (at_us, 1, partial(self._look_at_breaks, crew)) for at_us in edges_of(cell.crew.breaks)
+        )
+        if cell.crew.rounds_us:
+            begin_round = partial(self._begin_round, crew)
+            every_us = cell.crew.rounds_us
+            yield ((at_us, 2, begin_round) for at_us in range(every_us, cell.shift_us, every_us))
+        for number, duty in enumerate(cell.crew.duties, start=3):
+            yield _due(duty, number, crew, cell.shift_us)
+
+    def _look_at_planned_stops(self) -> None:
+        now = self.clock.now
+        self._hold([stop for stop in self.cell.planned_stops if stop.begin_us <= now < stop.end_us])
 
     def _hold(self, stops: list[PlannedStopPlan]) -> None:
         self._planned_us = self.planned_us()
@@ -70,20 +81,15 @@ class Calendar:
             machine.look_closer = True
             machine.reconsider()
 
-    def _breaks(self, crew: Crew, at_place: int) -> Process:
-        breaks = self.cell.crew.breaks
-        for at_us in edges_of(breaks):
-            yield Step(self.clock, at_us - self.clock.now, at_place)
-            crew.keep([p.cover for p in breaks if p.begin_us <= at_us < p.end_us])
+    def _look_at_breaks(self, crew: Crew) -> None:
+        now = self.clock.now
+        crew.keep([p.cover for p in self.cell.crew.breaks if p.begin_us <= now < p.end_us])
 
-    def _rounds(self, crew: Crew, at_place: int) -> Process:
-        every_us = self.cell.crew.rounds_us
-        while every_us and self.clock.now + every_us < self.cell.shift_us:
-            yield Step(self.clock, every_us, at_place)
-            for machine in self.machines:
-                crew.call_on_round(machine)
+    def _begin_round(self, crew: Crew) -> None:
+        for machine in self.machines:
+            crew.call_on_round(machine)
 
-    def _duty(self, duty: DutyPlan, crew: Crew, at_place: int) -> Process:
-        while self.clock.now + duty.every_us < self.cell.shift_us:
-            yield Step(self.clock, duty.every_us, at_place)
-            crew.call_to_duty(duty)
+
+def _due(duty: DutyPlan, number: int, crew: Crew, shift_us: int) -> Iterator[Entry]:
+    call = partial(crew.call_to_duty, duty)
+    return ((at_us, number, call) for at_us in range(duty.every_us, shift_us, duty.every_us))

@@ -27,7 +27,8 @@ def total(chances: Chances) -> float:
 class Lane:
     """One queue of empty bags.
 
-    `picks_to_fault` counts the attempts up to and including the next faulty one.
+    The front bundle is used up when `bags` is down to `behind_bags`, those of the bundles behind
+    it. `picks_to_fault` counts the attempts up to and including the next faulty one.
     """
 
     __slots__ = (
@@ -39,9 +40,9 @@ class Lane:
         "_plan",
         "bags",
         "behind",
+        "behind_bags",
         "closed",
         "faulted",
-        "front_bags",
         "front_is_bad",
         "missed_in_row",
         "next_turn",
@@ -59,8 +60,8 @@ class Lane:
         self._good_total = total(plan.chances)
         self._bad_total = total(plan.bad_chances)
         self.bags = 0
-        self.front_bags = 0
         self.behind: deque[int] = deque()
+        self.behind_bags = 0
         self.front_is_bad = False
         self.picks_to_fault = NEVER
         self.missed_in_row = 0
@@ -82,21 +83,21 @@ class Lane:
 
     def put_in(self, bags: int) -> None:
         """Add a bundle behind the others."""
-        self.bags += bags
-        if self.front_bags:
+        if self.bags:
             self.behind.append(bags)
+            self.behind_bags += bags
         else:
-            self._bring_to_front(bags)
+            self._come_to_front()
             self._mind_the_chance()
+        self.bags += bags
 
     def give(self) -> None:
         """Let go of one bag, after a good attempt."""
         self.missed_in_row = 0
         self.picks_to_fault -= 1
         self.bags -= 1
-        self.front_bags -= 1
-        if not self.front_bags and self.behind:
-            self._bring_to_front(self.behind.popleft())
+        if self.bags == self.behind_bags and self.behind:
+            self._bring_next_to_front()
             self._mind_the_chance()
 
     def attempt(self) -> tuple[str, int]:
@@ -120,13 +121,16 @@ class Lane:
         bags = min(bags, self.bags)
         for _ in range(bags):
             self.bags -= 1
-            self.front_bags -= 1
-            if not self.front_bags and self.behind:
-                self._bring_to_front(self.behind.popleft())
+            if self.bags == self.behind_bags and self.behind:
+                self._bring_next_to_front()
         return bags
 
-    def _bring_to_front(self, bags: int) -> None:
-        self.front_bags = bags
+    def _bring_next_to_front(self) -> None:
+        self.behind_bags -= self.behind.popleft()
+        self._come_to_front()
+
+    def _come_to_front(self) -> None:
+        """A bundle comes to the front: is it a bad one?"""
         if self._plan.bad_share is not None:
             self.front_is_bad = bool(self._bad_luck.generator.random() < self._plan.bad_share)
 

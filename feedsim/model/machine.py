@@ -82,7 +82,6 @@ class Machine:
         if crew.plan.calls == "low":
             self.calls_at_bags = min(plan.call_level_bags, plan.capacity_bags - plan.bundle_bags)
         self.watch_bags = max(0, self.calls_at_bags)
-        self.good_packs = 0
         self.scrapped_until = 0
         self.jammed = False
         self.has_loader = False
@@ -116,7 +115,6 @@ class Machine:
                 if lane.picks_to_fault > 1:
                     lane.give()
                     record.good_cycle(clock.now, cycle_us, lane.number)
-                    self.good_packs += 1
                     if outfeed is not None:
                         self.pass_on(outfeed)
                 else:
@@ -150,7 +148,6 @@ class Machine:
         record.other_cycle(clock.now, cycle_us, lane.number, outcome, bags, attempts)
         lane.missed_in_row = lane.missed_in_row + 1 if outcome == MISSED else 0
         if outcome == GOOD:
-            self.good_packs += 1
             if self.outfeed is not None:
                 self.pass_on(self.outfeed)
         elif outcome == JAMMED:
@@ -171,7 +168,7 @@ class Machine:
         """Stand until nothing holds the machine, then restart."""
         clock = self.clock
         began_us, planned_us = clock.now, self.calendar.planned_us()
-        self.record.close_runs()
+        good_packs = self.record.close_runs()
         self.halted = True
         self.reconsider()
         while self.held_since or self.calendar.planned_state:
@@ -180,18 +177,18 @@ class Machine:
         self.halted = False
         unplanned_us = clock.now - began_us - (self.calendar.planned_us() - planned_us)
         if unplanned_us > 0 and unplanned_us >= self.plan.scrap_after_us:
-            self.scrap_youngest_packs()
+            self.scrap_youngest_of(good_packs)
         if self.plan.restart_us:
             self.record.state(clock.now, RESTARTING)
             yield Step(clock, self.plan.restart_us, self.place)
 
-    def scrap_youngest_packs(self) -> None:
+    def scrap_youngest_of(self, good_packs: int) -> None:
         """The packs caught in the sealer become rejects."""
-        packs = min(self.plan.scrap_packs, self.good_packs - self.scrapped_until)
-        self.scrapped_until = self.good_packs
+        packs = min(self.plan.scrap_packs, good_packs - self.scrapped_until)
+        self.scrapped_until = good_packs
         if packs:
-            oldest = self.good_packs - packs + 1
-            self.record.scraps.append(Scrap(self.clock.now, oldest, self.good_packs))
+            oldest = good_packs - packs + 1
+            self.record.scraps.append(Scrap(self.clock.now, oldest, good_packs))
 
     # What holds it.
 

@@ -41,8 +41,7 @@ def run_shift(cell: Cell, seed: int, replication: int) -> Record:
         _build_machine(clock, plan, streams, crew, calendar, machine_record)
         for plan, machine_record in zip(cell.machines, record.machines, strict=True)
     ]
-    for process in calendar.processes(crew):
-        clock.process(process)
+    clock.process(calendar.work(crew))
     for operator in crew.operators:
         clock.process(operator.work())
     for machine in calendar.machines:

@@ -39,7 +39,10 @@ OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-
 
 
 def capacity_figure(
-    results: Results, machine: str | None = None, own_capacity: int | None = None
+    results: Results,
+    machine: str | None = None,
+    own_capacity: int | None = None,
+    title: str | None = None,
 ) -> Figure:
     """Draw OEE, its parts, visits and people over magazine capacity.
 
@@ -55,6 +58,8 @@ def capacity_figure(
         A machine's name; by default the whole cell is drawn.
     own_capacity : int, optional
         The config's own, in bags per lane, marked by a thin line.
+    title : str, optional
+        A finding to say instead, in one line or more.
 
     Returns
     -------
@@ -68,7 +73,7 @@ def capacity_figure(
     family = family_of(results, machine)
     with figure_style():
         drawn = [family.curves(panel.measure) for panel in PANELS]
-        lines = wrapped(sentence(drawn[0]), ROOM_IN, TITLE_SIZE, bold=True)
+        lines = wrapped(title or sentence(drawn[0]), ROOM_IN, TITLE_SIZE, bold=True)
         head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
         marks = _marks(drawn, own_capacity, results)
         below_in = _key_below_in(len(drawn[0]), marks)

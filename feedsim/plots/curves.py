@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from feedsim.measures import CREW_BUSY, Measure, figure
@@ -83,10 +83,11 @@ def family_of(results: Results, machine: str | None) -> Family:
         If the cell has no such machine, or two settings have the same capacity and all else.
     """
     number = None if machine is None else _number_of(results, machine)
+    capacities = _capacities(results.settings, number)
     groups: dict[Group, list[tuple[float, int]]] = {}
     for index, setting in enumerate(results.settings):
         others = tuple((k, v) for k, v in setting.values.items() if not k.endswith(CAPACITY))
-        groups.setdefault(others, []).append((_capacity_of(setting, number), index))
+        groups.setdefault(others, []).append((capacities[index], index))
     for points in groups.values():
         points.sort()
         if len({capacity for capacity, _ in points}) < len(points):
@@ -103,12 +104,22 @@ def _number_of(results: Results, machine: str) -> int:
     return names.index(machine)
 
 
-def _capacity_of(setting: Setting, machine: int | None) -> float:
-    """Take the capacity that was asked for; without one, the machine's own."""
-    asked = [value for key, value in setting.values.items() if key.endswith(CAPACITY)]
-    if asked:
-        return float(asked[0])
-    return float(setting.cell.machines[machine or 0].capacity_bags)
+def _capacities(settings: Sequence[Setting], machine: int | None) -> list[float]:
+    """Take each setting's capacity: what was asked for, or what that came to at a machine.
+
+    Each machine rounds to its own bundles, so its lanes may hold more than was asked for; they
+    say nothing where they hold the same in settings that differ.
+    """
+    asked = [_asked(setting) for setting in settings]
+    own = [float(setting.cell.machines[machine or 0].capacity_bags) for setting in settings]
+    if machine is not None and len(set(zip(asked, own, strict=True))) == len(set(own)):
+        return own
+    return [other if bags is None else bags for bags, other in zip(asked, own, strict=True)]
+
+
+def _asked(setting: Setting) -> float | None:
+    values = (value for key, value in setting.values.items() if key.endswith(CAPACITY))
+    return next((float(value) for value in values), None)
 
 
 def _order(group: Group) -> list[tuple[bool, float, str]]:

@@ -127,14 +127,14 @@ def accumulation_cases() -> list[Case]:
     """An accumulation between two stations, held against the fluid line."""
     slow, fast, better = (100.0, 10.0), (10.0, 10.0), (20.0, 5.0)
     rows = [
-        (slow, slow, 0.0, 50.0, 1.0, LONGEST_SHIFT_MIN / 10),
+        (slow, slow, 0.0, 50.0, 1.0, LONGEST_SHIFT_MIN / 3),
         (slow, slow, 10.0, 0.0, 1.0, LONGEST_SHIFT_MIN),
         (slow, slow, 50.0, 0.0, 1.0, LONGEST_SHIFT_MIN),
-        (fast, fast, 2.0, 10.0, 10.0, 800.0),
-        (fast, fast, 10.0, 2.0, 10.0, 800.0),
+        (fast, fast, 2.0, 10.0, 10.0, 1600.0),
+        (fast, fast, 10.0, 2.0, 10.0, 1600.0),
         (fast, fast, 40.0, 10.0, 10.0, 1600.0),
-        (fast, better, 10.0, 0.0, 10.0, 800.0),
-        (better, fast, 10.0, 0.0, 10.0, 800.0),
+        (fast, better, 10.0, 0.0, 10.0, 2400.0),
+        (better, fast, 10.0, 0.0, 10.0, 2400.0),
     ]
     cases = []
     for first, second, buffer_min, wrong_min, speed_per_min, shift_min in rows:
