@@ -21,7 +21,9 @@ def told(record: Record, cell: Cell) -> dict[str, Any]:
     names = [plan.name for plan in cell.machines]
     machines = [
         _machine(plan, machine, record, cell, sums)
-        for plan, machine, sums in zip(cell.machines, record.machines, reading.machines, strict=True)
+        for plan, machine, sums in zip(
+            cell.machines, record.machines, reading.machines, strict=True
+        )
     ]
     return {
         "shift_us": cell.shift_us,

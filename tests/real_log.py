@@ -48,7 +48,9 @@ class LineLog:
 def read_intervals(path: Path) -> list[Interval]:
     """Start and end of each line of a CSV file, in seconds, in order."""
     with path.open(newline="", encoding="utf-8") as stream:
-        return sorted((_seconds(row["start"]), _seconds(row["end"])) for row in csv.DictReader(stream))
+        return sorted(
+            (_seconds(row["start"]), _seconds(row["end"])) for row in csv.DictReader(stream)
+        )
 
 
 def _seconds(text: str) -> float:
@@ -74,12 +76,12 @@ def _read_window(log: LineLog, start: float, finish: float, all_stops: list[Inte
     for begin, end in all_stops:
         if begin >= finish or end <= start:
             continue
-        begin, end = max(begin, start), min(end, finish)
-        if stops and begin < stops[-1][1]:
+        cut = max(begin, start), min(end, finish)
+        if stops and cut[0] < stops[-1][1]:
             log.overlapping += 1
-            stops[-1] = stops[-1][0], max(stops[-1][1], end)
+            stops[-1] = stops[-1][0], max(stops[-1][1], cut[1])
         else:
-            stops.append((begin, end))
+            stops.append(cut)
     at = start
     for begin, end in stops:
         if begin > at:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pytest
-from cells import SECONDS, Shift, cell_of, shift_of
+from cells import SECONDS, Shift, cell_of, shift_of, value_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,7 +13,7 @@ from feedsim.accounts import MachineRecord, Record, Window, read
 from feedsim.accounts.reading import blockers_of, causes_of, halts_of, segments_of, states_of
 from feedsim.accounts.record import Bags, Change, Run, Scrap, StationStop, Work
 from feedsim.accounts.spans import NO_SPANS, Spans
-from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE, QUALITY, figure
+from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE, QUALITY
 
 # Spans of time.
 
@@ -392,8 +391,8 @@ def test_oee_and_its_parts() -> None:
         ],
         runs=[run_of(1, 200), run_of(301, 50), run_of(401, 20), run_of(541, 30, "skewed")],
     )
-    sums = {name: np.array([float(n)]) for name, n in shift.sums().items()}
-    values = [figure(m, [sums]).value for m in (AVAILABILITY, PERFORMANCE, QUALITY, OEE)]
+    sums = shift.sums()
+    values = [value_of(m, sums) for m in (AVAILABILITY, PERFORMANCE, QUALITY, OEE)]
     assert values == pytest.approx([370 / 500, 300 / 370, 270 / 300, 270 / 500])
 
 

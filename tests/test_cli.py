@@ -1,4 +1,4 @@
-"""The command line as its users meet it: answers, files, exit codes, one clear line for bad input."""
+"""The command line as its users meet it: answers, files, exit codes, clear lines for bad input."""
 
 from __future__ import annotations
 
@@ -152,7 +152,10 @@ def test_check_shows_where_values_come_from(feedsim):
     [
         (["run", "absent.toml"], ["absent.toml"]),
         (["run", "."], ["."]),
-        (["run", "cell.toml", "--set", "machine.sped_per_min=3"], ["sped_per_min", "speed_per_min"]),
+        (
+            ["run", "cell.toml", "--set", "machine.sped_per_min=3"],
+            ["sped_per_min", "speed_per_min"],
+        ),
         (["run", "cell.toml", "--set", "machine.speed_per_min"], ["--set"]),
         (["run", "cell.toml", "--replications", "0"], ["--replications", "0"]),
         (["run", "cell.toml", "--seed", "-1"], ["--seed", "-1"]),
@@ -190,7 +193,9 @@ def test_errors_in_json(feedsim):
 def test_another_study_in_the_folder_is_refused_with_what_changed(feedsim):
     assert feedsim("run", "cell.toml", "--jobs", "1", "--out", "study")[0] == 0
     before = Path("study/summary.csv").read_bytes()
-    code, _, err = feedsim("run", "cell.toml", "--out", "study", "--set", "machine.speed_per_min=31")
+    code, _, err = feedsim(
+        "run", "cell.toml", "--out", "study", "--set", "machine.speed_per_min=31"
+    )
     assert code == 2
     assert "speed_per_min = 31" in err
     assert Path("study/summary.csv").read_bytes() == before
@@ -253,7 +258,9 @@ def test_help_is_quick_to_import():
         "heavy = {'pandas', 'scipy.stats', 'matplotlib', 'numba', 'numpy', 'pydantic'}\n"
         "sys.exit(' '.join(heavy & set(sys.modules)) or 0)"
     )
-    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    found = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False
+    )
     assert found.returncode == 0, found.stderr
     assert "capacity" in found.stdout
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numpy as np
 import pytest
-from cells import SECONDS, Shift, cell_of, shift_of
+from cells import SECONDS, Shift, cell_of, shift_of, value_of
 
 from feedsim.accounts import read
 from feedsim.measures import (
@@ -17,7 +16,6 @@ from feedsim.measures import (
     PERFORMANCE,
     QUALITY,
     Measure,
-    figure,
 )
 
 SHIFT = """
@@ -38,7 +36,7 @@ lanes = 1
 def value(measure: Measure, shift: Shift) -> float:
     reading = read(shift.record, shift.cell)
     sums = reading.crew if measure is CREW_BUSY else reading.machines[0]
-    return figure(measure, [{name: np.array([float(n)]) for name, n in sums.items()}]).value
+    return value_of(measure, sums)
 
 
 def packs(shift: Shift) -> int:

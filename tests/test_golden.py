@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 
 import pytest
-
 from renew_golden import CONFIGS, GOLDEN, sums_of
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from cells import Shift, shift_of
+from cells import Shift, shift_of, value_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from random_cells import random_config
@@ -27,8 +27,6 @@ from feedsim.measures import (
     OEE,
     PERFORMANCE,
     QUALITY,
-    Measure,
-    figure,
     measures_of,
 )
 from feedsim.model.lane import Lane
@@ -120,7 +118,7 @@ def shares_add_up(plan: MachinePlan, sums: dict[str, int]) -> None:
     if sums["window_us"] == sums["time_planned_stop_us"]:
         return
     shares = [
-        _value(measure, sums)
+        value_of(measure, sums)
         for measure in measures_of([plan])
         if measure.name in {f"time_{s}_share" for s in states_of(plan) if s != "planned_stop"}
     ]
@@ -132,16 +130,12 @@ def oee_is_its_parts_product(sums: dict[str, int]) -> None:
     busy_us = sums["window_us"] - sums["time_planned_stop_us"]
     if not busy_us:
         return
-    oee = _value(OEE, sums)
+    oee = value_of(OEE, sums)
     assert oee == sums["good_packs"] * sums["cycle_us"] / busy_us
     assert 0 <= oee <= 1
-    product = _value(AVAILABILITY, sums) * _value(PERFORMANCE, sums) * _value(QUALITY, sums)
+    product = value_of(AVAILABILITY, sums) * value_of(PERFORMANCE, sums) * value_of(QUALITY, sums)
     if np.isfinite(product):
         assert product == pytest.approx(oee, rel=1e-12, abs=1e-15)
-
-
-def _value(measure: Measure, sums: dict[str, int]) -> float:
-    return figure(measure, [{name: np.array([float(n)]) for name, n in sums.items()}]).value
 
 
 def windows_add_up(whole: Reading, first: Reading, second: Reading) -> None:

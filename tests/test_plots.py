@@ -19,11 +19,9 @@ from feedsim.cell import build_cell
 from feedsim.config import parse_config
 from feedsim.losses import MIN_PER_8_H, SMALL, breakdown, gathered, losses
 from feedsim.plots import capacity_figure, loss_breakdown, save
-from feedsim.plots.curves import Curve, family_of
-from feedsim.plots.finding import levels_off_at, sentence
+from feedsim.plots.curves import family_of
 from feedsim.plots.style import LOOKS, figure_style, line_looks, look_of
 from feedsim.plots.wording import fitted, percent, width_in, wrapped
-from feedsim.stats import Estimate
 from feedsim.study import Results, Setting, run_study
 
 ODD = 'oats $\\frac{ <b> & "quotes" -- ]]> ' + "granola " * 7 + "燕麦"
@@ -272,42 +270,7 @@ def test_intervals_of_losses_hold_their_values():
             assert loss.share.low <= loss.share.value <= loss.share.high
 
 
-# The finding.
-
-
-def _curve(values, half=0.01, label=""):
-    bags = tuple(25.0 * (1 + number) for number in range(len(values)))
-    return Curve(label, bags, tuple(Estimate(v, v - half, v + half, 9, 9) for v in values))
-
-
-def test_where_oee_levels_off():
-    assert levels_off_at(_curve([0.5, 0.6, 0.63, 0.634])) == 75
-    assert levels_off_at(_curve([0.634, 0.5, 0.63, 0.634])) == 75
-    assert levels_off_at(_curve([0.5, 0.55, 0.6])) is None
-    assert levels_off_at(_curve([0.6, 0.6, 0.6])) == 25
-    assert levels_off_at(_curve([0.6])) is None
-    assert levels_off_at(_curve([0.6, 0.6], half=np.nan)) is None
-
-
-def test_the_finding_in_words():
-    level, rising = [0.5, 0.6, 0.63, 0.634], [0.5, 0.55, 0.6]
-    assert sentence([_curve(level)]) == "OEE levels off at 75 bags per lane: 63.0 %"
-    assert sentence([_curve(rising)]) == (
-        "OEE still rises at 75 bags per lane, the largest tried: 60.0 %"
-    )
-    assert "still falls" in sentence([_curve(rising[::-1])])
-    assert "alike from 25 to 50" in sentence([_curve([0.6, 0.6])])
-    assert sentence([_curve([0.6])]) == "OEE is 60.0 % (59.0 to 61.0) at 25 bags per lane"
-    assert "50.0 % at 25 and 60.0 % at 75" in sentence([_curve(rising, half=np.nan)])
-    assert "on every curve: 63.0 %" in sentence([_curve(level)] * 2)
-    assert sentence([_curve(level, label="a"), _curve(rising, label="b")]) == (
-        "OEE: a, levels off at 75 bags per lane (63.0 %); "
-        "b, still rises at 75 bags per lane (60.0 %)"
-    )
-    many = [_curve(level)] * 4 + [_curve(rising)]
-    assert sentence(many) == "OEE levels off at 75 bags per lane on 4 of 5 curves"
-    alone = [_curve([0.6], label="a"), _curve([0.5], label="b")]
-    assert sentence(alone) == "OEE at 25 bags per lane: 60.0 % with a, 50.0 % with b"
+# Families of curves.
 
 
 def test_settings_of_one_place_are_refused():

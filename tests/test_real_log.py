@@ -8,8 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
 import real_log
+
 from feedsim.answers.capacity import capacity
 from feedsim.config import load_config
 

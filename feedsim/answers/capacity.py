@@ -57,6 +57,28 @@ class CapacityResult:
         place = curve.index(row)
         return step_between(row, curve[place - 1]) if place else {}
 
+    def headline(self, machine: str | None = None) -> str:
+        """The finding on OEE in a few words, for a figure's title."""
+        curves = {interval: self.curve(machine, interval) for interval in self.rounds}
+        levels = {interval: levels_off_at(curve) for interval, curve in curves.items()}
+        if len(curves) == 1:
+            [(interval, level)] = levels.items()
+            last = curves[interval][-1]
+            value, bags = f"{level['oee'].value:.1%}", self.capacity_bags(level)
+            if level is last:
+                still = "may still rise" if len(curves[interval]) > 1 else "is"
+                return f"OEE {still} at {bags} bags per lane: {value}".replace("%", " %")
+            told = f"OEE reaches {value} at {bags} bags per lane"
+            if step_between(last, level)["oee"].high < 0:
+                told += f" and falls to {last['oee'].value:.1%} at {self.capacity_bags(last)}"
+            return told.replace("%", " %")
+        found = sorted(self.capacity_bags(level) for level in levels.values())
+        if found[0] == found[-1]:
+            return f"OEE reaches its level at {found[0]} bags per lane for every round interval"
+        return (
+            f"OEE reaches its level at {found[0]} to {found[-1]} bags per lane, by round interval"
+        )
+
     def answer_json(self) -> list[dict[str, Any]]:
         """The command's own part of the JSON document."""
         return [

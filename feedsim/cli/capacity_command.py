@@ -10,6 +10,8 @@ import click
 from feedsim.cli.options import StudyOptions, progress_bar, study_command
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from feedsim.answers.capacity import CapacityResult
     from feedsim.answers.rows import Row
     from feedsim.study import Value
@@ -86,7 +88,6 @@ def command(
         write_figures,
         write_tables,
     )
-    from feedsim.plots.capacity import capacity_figure
     from feedsim.study import refuse_absurd
 
     values = parse_bags(bags) if bags is not None else None
@@ -117,17 +118,29 @@ def command(
             click.echo(answer(result, interval))
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    tables = options.config.machine
-    own_capacity = tables[0].magazine.lane_capacity_bags if len(tables) == 1 else None
-    figures = {"capacity": capacity_figure(result.results, own_capacity=own_capacity)}
-    plans = result.results.settings[0].cell.machines
-    if len(plans) > 1:
-        for number, plan in enumerate(plans, start=1):
-            figures[f"capacity-machine-{number}"] = capacity_figure(
-                result.results, machine=plan.name
-            )
-    write_figures(folder, figures)
+    write_figures(folder, _figures(result))
     talk(f"Written to {folder.path}")
+
+
+def _figures(result: CapacityResult) -> dict[str, Figure]:
+    """The whole cell's figure, and one a machine where there are several."""
+    from feedsim.cell import build_cell
+    from feedsim.plots.capacity import capacity_figure
+
+    own = {plan.name: plan.capacity_bags for plan in build_cell(result.config).machines}
+    files: dict[str | None, str] = {None: "capacity"}
+    if len(own) > 1:
+        files |= {name: f"capacity-machine-{place}" for place, name in enumerate(own, start=1)}
+    alike = set(own.values())
+    return {
+        file: capacity_figure(
+            result.results,
+            machine=name,
+            own_capacity=own[name] if name else min(alike) if len(alike) == 1 else None,
+            title=result.headline(name),
+        )
+        for name, file in files.items()
+    }
 
 
 def answer(result: CapacityResult, interval: Value | None) -> str:

@@ -130,7 +130,7 @@ class Lane:
         self._come_to_front()
 
     def _come_to_front(self) -> None:
-        """A bundle comes to the front: is it a bad one?"""
+        """Find out whether the bundle that comes to the front is a bad one."""
         if self._plan.bad_share is not None:
             self.front_is_bad = bool(self._bad_luck.generator.random() < self._plan.bad_share)
 

@@ -12,7 +12,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from feedsim.plots.curves import Curve, Family, family_of
-from feedsim.plots.finding import sentence
 from feedsim.plots.panels import PANELS, draw_panel, end_heights_in, label_ends
 from feedsim.plots.style import FONT, SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import counted, fitted, percent_number, width_in, wrapped
@@ -42,13 +41,12 @@ def capacity_figure(
     results: Results,
     machine: str | None = None,
     own_capacity: int | None = None,
-    title: str | None = None,
+    title: str = "OEE over magazine capacity",
 ) -> Figure:
     """Draw OEE, its parts, visits and people over magazine capacity.
 
     Settings that differ in more than the capacity (such as the interval of the rounds) become a
-    family of curves. The title says from which capacity on the OEE stays within the interval
-    that it has at the largest one.
+    family of curves.
 
     Parameters
     ----------
@@ -59,7 +57,7 @@ def capacity_figure(
     own_capacity : int, optional
         The config's own, in bags per lane, marked by a thin line.
     title : str, optional
-        A finding to say instead, in one line or more.
+        The finding, in one line or more.
 
     Returns
     -------
@@ -73,7 +71,7 @@ def capacity_figure(
     family = family_of(results, machine)
     with figure_style():
         drawn = [family.curves(panel.measure) for panel in PANELS]
-        lines = wrapped(title or sentence(drawn[0]), ROOM_IN, TITLE_SIZE, bold=True)
+        lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
         head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
         marks = _marks(drawn, own_capacity, results)
         below_in = _key_below_in(len(drawn[0]), marks)

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ def main() -> None:
         result = capacity(load_config(path), jobs=2)
         curve = result.curve()
         print(f"{path.name}: variance of the paired difference of OEE / of independent runs")
-        for smaller, larger in zip(curve, curve[1:], strict=False):
+        for smaller, larger in pairwise(curve):
             a, b = smaller.figures["oee"].deviations, larger.figures["oee"].deviations
             ratio = np.var(b - a, ddof=1) / (np.var(a, ddof=1) + np.var(b, ddof=1))
             steps = f"{result.capacity_bags(smaller)} -> {result.capacity_bags(larger)}"

@@ -1,0 +1,131 @@
+"""What is said of a capacity curve: where it levels off, what a step brings, what is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from feedsim.answers.capacity import (
+    CAPACITY,
+    CapacityError,
+    capacity,
+    default_bags,
+    levels_off_at,
+)
+from feedsim.answers.rows import Row
+from feedsim.config import ConfigError, parse_config
+from feedsim.measures import OEE, Figure
+from feedsim.study import TooLarge, cost_text
+
+CELL = """
+[study]
+shift_h = 1
+replications = 4
+
+[[machine]]
+name = "oats"
+speed_per_min = 30
+
+[machine.magazine]
+capacity_bags = {own}
+bundle_bags = {bundle}
+call_level_bags = {call}
+"""
+NOISE = np.array([0.01, -0.01, 0.005, -0.005] * 5)
+
+
+def cell(own=100, bundle=25, call=25):
+    return parse_config(CELL.format(own=own, bundle=bundle, call=call))
+
+
+def curve(values, noise=NOISE, own=0.0005):
+    """Rows whose OEE shares its noise but for a little of its own."""
+    rows = []
+    for number, value in enumerate(values):
+        deviations = noise + own * np.roll(NOISE, number) / 0.01
+        figures = {"oee": Figure(OEE, value, deviations, len(noise))}
+        rows.append(Row(number, {CAPACITY: 25 * (number + 1)}, None, figures, 0.95, len(noise)))
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("values", "level"),
+    [
+        ([0.50, 0.60, 0.63, 0.632], 2),
+        ([0.50, 0.55, 0.60], 2),
+        ([0.60, 0.60, 0.60], 0),
+        ([0.63, 0.60, 0.58], 0),
+        ([0.60, 0.58, 0.63], 2),
+        ([0.60], 0),
+    ],
+)
+def test_a_curve_levels_off_where_nothing_larger_adds_half_a_point(values, level):
+    rows = curve(values)
+    assert levels_off_at(rows) is rows[level]
+
+
+def test_a_level_is_not_claimed_where_the_difference_is_not_known():
+    # The same values with noise of their own: half a point could still be hidden.
+    rows = curve([0.50, 0.63, 0.632], own=0.05)
+    assert levels_off_at(rows) is rows[-1]
+
+
+def test_default_capacities_lie_around_the_own_one():
+    assert default_bags(cell()) == [50, 75, 100, 125, 150, 175, 200, 225, 250, 275]
+    # Smaller ones stop above the call level; larger ones make up the ten.
+    assert default_bags(cell(own=60, bundle=10, call=0)) == list(range(20, 220, 20))
+
+
+@pytest.mark.parametrize(("own", "bundle", "call"), [(60, 10, 0), (100, 25, 50), (7, 1, 3), (1, 1, 0)])
+def test_default_capacities_are_ten_and_sound(own, bundle, call):
+    bags = default_bags(cell(own, bundle, call))
+    assert len(bags) == 10
+    assert own in bags
+    assert bags == sorted(set(bags))
+    assert min(bags) > call
+    assert all((value - own) % bundle == 0 for value in bags)
+
+
+def test_each_machine_has_its_capacity_in_its_own_bundles():
+    text = CELL.format(own=100, bundle=25, call=25)
+    text += '\n[[machine]]\nname = "granola"\nspeed_per_min = 30\n'
+    text += "magazine = { capacity_bags = 100, bundle_bags = 40 }\n"
+    result = capacity(parse_config(text), [60, 70, 100])
+    found = [[p.capacity_bags for p in s.cell.machines] for s in result.results.settings]
+    assert found == [[75, 80], [100, 120]]
+    assert [row.setting[CAPACITY] for row in result.curve()] == [60, 100]
+    assert [result.capacity_bags(row) for row in result.curve("granola")] == [80, 120]
+
+
+def test_only_the_named_machine_is_varied():
+    text = CELL.format(own=100, bundle=25, call=25)
+    text += '\n[[machine]]\nname = "granola"\nspeed_per_min = 30\n'
+    text += "magazine = { capacity_bags = 100 }\n"
+    result = capacity(parse_config(text), [50, 75], machine="granola")
+    assert [[p.capacity_bags for p in s.cell.machines] for s in result.results.settings] == [
+        [100, 50],
+        [100, 75],
+    ]
+
+
+def test_steps_are_paired_differences_to_the_next_smaller():
+    result = capacity(cell(), [50, 75, 100])
+    first, second, _ = result.curve("oats")
+    assert result.steps(first) == {}
+    step = result.steps(second)["oee"]
+    assert step.value == pytest.approx(second["oee"].value - first["oee"].value)
+
+
+def test_what_cannot_be_studied_is_refused():
+    with pytest.raises(CapacityError, match="muesli"):
+        capacity(cell(), [50], machine="muesli")
+    with pytest.raises(ConfigError, match="call_level_bags"):
+        capacity(cell(), [25])
+    with pytest.raises(TooLarge, match="--allow-large"):
+        capacity(cell().with_values({"study.replications": 1_000_000, "study.shift_h": 24.0}))
+
+
+def test_cost_in_words():
+    assert cost_text(1_000) == "about 1 s"
+    assert cost_text(500_000 * 180) == "about 3 minutes"
+    assert cost_text(500_000 * 3600 * 5) == "about 5 hours"
