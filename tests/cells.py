@@ -113,7 +113,7 @@ class Script:
     def _next(self, *_: float) -> Any:
         return self.values.pop(0)
 
-    geometric = random = exponential = lognormal = _next
+    geometric = random = _next
 
 
 @dataclass

@@ -7,13 +7,14 @@ time; shorter halts, slow cycles and lost pockets are performance losses.
 
 from __future__ import annotations
 
+import dataclasses
 import random
 
 import numpy as np
 import pytest
 from random_cells import random_config
 
-from feedsim.accounts import Record, check_balances, read
+from feedsim.accounts import MachineRecord, Record, check_balances, read
 from feedsim.accounts.record import CHANGEOVER, GOOD, PLANNED_STOP, RUNNING, SKEWED
 from feedsim.cell import Cell, build_cell
 from feedsim.config import parse_config
@@ -55,8 +56,6 @@ class Tape:
         self.now_us = 0
         machine = cell.machines[0]
         self.record = Record(cell.shift_us, [])
-        from feedsim.accounts import MachineRecord
-
         self.machine = MachineRecord(machine.lanes)
         self.record.machines.append(self.machine)
         self.bags = machine.start_bags
@@ -103,16 +102,12 @@ def test_nakajima_worked_example() -> None:
     tape.stand(PLANNED_STOP, 20)
     for _ in range(4):
         tape.stand("sealer", 15)
-        for _ in range(10):
-            tape.run(10, 0.8)
+        for minor_stop in range(10):
+            rejects = 1 if minor_stop < 2 else 0
+            tape.run(5, 0.8)
             tape.stand("sealer", 2)
-    for run in tape.machine.runs[:8]:
-        assert run.count == 10
-    # 8 of the 400 pieces are rejects: one from each of the first 8 runs.
-    for run in tape.machine.runs[:8]:
-        run.count -= 1
-        run.last_end_us -= run.cycle_us
-        tape.machine.other_cycle(run.last_end_us + run.cycle_us, run.cycle_us, 1, SKEWED, 1, 1)
+            tape.run(5 - rejects, 0.8)
+            tape.run(rejects, 0.8, SKEWED)
     found = tape.end()
     assert found["availability"] == pytest.approx(400 / 460, rel=1e-12)
     assert found["performance"] == pytest.approx(0.5, rel=1e-12)
@@ -135,16 +130,15 @@ def test_willmott_and_mccarthy_one_machine_one_day() -> None:
     cell = cell_of(910, 3.0, station("case packer", False))
     tape = Tape(cell)
     tape.stand(CHANGEOVER, 12)
-    tape.run(100, 3.0)
+    tape.run(14, 3.0)
     tape.stand("case_packer", 115)
-    tape.run(103, 3.0)
-    # The 174 min of uptime without a cycle: 58 minor stops, each after a cycle would be too long
-    # a tape; what counts is that each is shorter than minor_stop_min.
-    minor = (783 - 203 * 3.0) / 58
-    assert minor < 5
+    tape.run(203 - 14 - 3 * 58, 3.0)
+    # The uptime without a cycle, 174 min, goes to minor stops: shorter than minor_stop_min.
+    minor_min = (783 - 203 * 3.0) / 58
+    assert minor_min < 5
     for _ in range(58):
-        tape.stand("case_packer", minor)
-        tape.run(0, 3.0)
+        tape.stand("case_packer", minor_min)
+        tape.run(3, 3.0)
     found = tape.end()
     uptime_min = 910 * found["availability"]
     assert uptime_min == pytest.approx(783, rel=1e-12)
@@ -262,8 +256,6 @@ def test_the_convention_moves_availability_and_not_oee() -> None:
         tape.run(10, 0.5)
     tape.stand("sealer", 100)
     found = tape.end()
-    import dataclasses
-
     strict = dataclasses.replace(cell, minor_stop_us=3 * US_PER_MIN)
     other = figures(tape.record, strict)
     assert found["availability"] == pytest.approx(380 / 480)

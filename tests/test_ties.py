@@ -7,7 +7,7 @@ meet no one but through what comes after them both, so no case tells their order
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,9 @@ import feedsim.model.crew
 import feedsim.model.machine
 import feedsim.model.outfeed
 import feedsim.model.station
+from feedsim.model.calendar import Calendar
 from feedsim.model.clock import place
+from feedsim.model.crew import Crew
 
 CLASSES = {
     "calendar": (feedsim.model.calendar, "CALENDAR"),
@@ -54,6 +56,17 @@ def backwards(kind: str) -> Reverse:
         monkeypatch.setattr(module, "place", lambda kind, number=0: place(kind, 1000 - number))
 
     return patch
+
+
+def backwards_in_calendar(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take the calendar's entries of one instant by falling number."""
+    entries = Calendar._entries
+
+    def turned(self: Calendar, crew: Crew) -> Iterator[Iterator[tuple[int, int, Any]]]:
+        for kind in entries(self, crew):
+            yield ((at_us, 1000 - number, do) for at_us, number, do in kind)
+
+    monkeypatch.setattr(Calendar, "_entries", turned)
 
 
 @dataclass(frozen=True)
@@ -113,7 +126,7 @@ def tie(reverse: Reverse, see: Callable[[Shift], Any]) -> Callable[[Any], Any]:
 # Calendar: planned stops, breaks, rounds, duties.
 
 
-@tie(backwards("calendar"), loads_taken)
+@tie(backwards_in_calendar, loads_taken)
 def break_before_round() -> tuple[str, Any]:
     """The break begins with a round: the top-up waits for its end at 20 s.
 
@@ -123,7 +136,7 @@ def break_before_round() -> tuple[str, Any]:
     return study(25) + "\n" + crew + OATS, [20]
 
 
-@tie(backwards("calendar"), first_tasks)
+@tie(backwards_in_calendar, first_tasks)
 def break_before_duty() -> tuple[str, Any]:
     """As with a round; the duty is taken at 25 s instead of 10 s."""
     crew = '[[crew.duty]]\nname = "pallets"\nevery_min = 10 s\ntakes = 3 s\n'
@@ -131,7 +144,7 @@ def break_before_duty() -> tuple[str, Any]:
     return study(27) + "\n" + crew + OATS, [(1, 25, "duty", "pallets")]
 
 
-@tie(backwards("calendar"), first_tasks)
+@tie(backwards_in_calendar, first_tasks)
 def round_before_duty() -> tuple[str, Any]:
     """The free operator takes what is raised first: the top-up, not the duty."""
     crew = '[crew]\nrounds_every_min = 10 s\n[[crew.duty]]\nname = "pallets"\nevery_min = 10 s\n'
@@ -139,7 +152,7 @@ def round_before_duty() -> tuple[str, Any]:
     return study(15) + "\n" + crew + OATS, [(1, 10, "load", "oats"), (1, 10, "duty", "pallets")]
 
 
-@tie(backwards("calendar"), first_tasks)
+@tie(backwards_in_calendar, first_tasks)
 def duties_as_listed() -> tuple[str, Any]:
     """Pallets come before samples."""
     duty = '[[crew.duty]]\nname = "{}"\nevery_min = 10 s\ntakes = 3 s\n'

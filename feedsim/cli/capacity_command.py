@@ -109,6 +109,7 @@ def command(
             progress=progress,
         )
     write_tables(folder, result.results, result.rows)
+    write_figures(folder, _figures(result))
     notes = [*planning_notes(options), *notes_on(result.rows)]
     if options.as_json:
         own = {"capacity": result.answer_json()}
@@ -118,7 +119,6 @@ def command(
             click.echo(answer(result, interval))
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    write_figures(folder, _figures(result))
     talk(f"Written to {folder.path}")
 
 
@@ -202,7 +202,7 @@ def _say_tables(result: CapacityResult) -> None:
     for machine, title in titles.items():
         for interval in result.rounds:
             rounds = "" if interval is None else f", rounds every {interval:g} min"
-            for columns in TABLES:
+            for columns in TABLES if machine is None else TABLES[:1]:
                 _say_table(f"{title}{rounds}", columns, result, result.curve(machine, interval))
     names = [name for columns in TABLES for _, name, *_ in columns]
     shown = [row[name] for row in result.rows for name in names if name in row.figures]

@@ -51,6 +51,7 @@ def command(options: StudyOptions) -> None:
             progress=progress,
         )
     write_tables(folder, result.results, result.rows)
+    write_figures(folder, {"losses": loss_breakdown(result.results)})
     notes = [*planning_notes(options), *notes_on(result.rows)]
     if options.as_json:
         say_json(document("run", result.rows, notes))
@@ -58,7 +59,6 @@ def command(options: StudyOptions) -> None:
         click.echo(answer(result))
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    write_figures(folder, {"losses": loss_breakdown(result.results)})
     talk(f"Written to {folder.path}")
 
 

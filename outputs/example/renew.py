@@ -15,20 +15,19 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 CONFIG = HERE.parents[1] / "configs" / "oats_slider.toml"
-KEPT = {"capacity": ("capacity.png", "summary.csv"), "run": ("losses.png",)}
+KEPT = {"capacity": "capacity.png", "run": "losses.png"}
 
 
 def main() -> None:
     """Run each command into a folder of its own and copy what README shows."""
     with tempfile.TemporaryDirectory() as scratch:
-        for command, names in KEPT.items():
+        for command, name in KEPT.items():
             study = Path(scratch) / command
             words = [sys.executable, "-m", "feedsim", command, str(CONFIG), "--out", str(study)]
             found = subprocess.run(words, check=True, capture_output=True, text=True)
-            (HERE / f"{command}.txt").write_text(found.stdout)
-            for name in names:
-                shutil.copy(study / name, HERE / f"{command}-{name}" if name.endswith("csv")
-                            else HERE / name)
+            told = [line.rstrip() for line in found.stdout.splitlines()]
+            (HERE / f"{command}.txt").write_text("\n".join(told) + "\n")
+            shutil.copy(study / name, HERE / name)
 
 
 if __name__ == "__main__":
