@@ -351,6 +351,21 @@ def test_a_faulted_lane_beside_one_that_is_loaded_means_lane_fault(shift_with_lu
     assert seconds(shift, "wait") == [2]
 
 
+def test_clearing_ends_the_run_of_misses(shift_with_luck: Lucky) -> None:
+    """Two misses fault the lane, and after the clearing it takes two again."""
+    shift = shift_with_luck(
+        lanes(luck(*[(1, "missed")] * 4)),
+        study(8),
+        oats("lanes = 1\ncapacity_bags = 20"),
+        "[machine.pick]\nmisses_to_stop = 2\nclear = 1 s\n",
+        FAULTS,
+    )
+    assert shift.of("states") == [
+        *((0, "running"), (2, "lane_fault"), (3, "running")),
+        *((5, "lane_fault"), (6, "running")),
+    ]
+
+
 def test_levels_are_looked_at_after_the_first_cycle_from_a_clearing(
     shift_with_luck: Lucky,
 ) -> None:
@@ -497,6 +512,17 @@ def test_with_live_loading_the_lanes_go_on_taking_turns() -> None:
     assert shift.of("loads") == [(10, 1, 3), (12, 2, 3)]
 
 
+def test_a_lane_stays_open_while_its_first_bundle_is_fetched() -> None:
+    """One bundle in hand goes into lane 1; lane 2 is closed from 14 s, with the second one, on."""
+    magazine = "capacity_bags = 10\nbundle_bags = 3\nbundle = 2 s\nlive_loading = false"
+    crew = '[crew]\nrounds_every_min = 8 s\ncalls = "none"'
+    shift = shift_of(study(17), crew, oats(f"{magazine}\ncarry_bundles = 1\nfetch = 4 s"))
+    turns = [1, 2, 1, 2, 1, 2, 1, 2, 2, 2, 1, 2, 1, 2, 1, 1, 2]
+    assert [cycle[1] for cycle in cycles(shift)] == turns
+    assert shift.of("loads") == [(10, 1, 3), (16, 2, 3)]
+    assert shift.tasks()[0] == (1, 8, 8, 16, "load", "oats")
+
+
 def test_a_lane_closed_alone_leaves_one_for_the_single_lane_speed() -> None:
     """From 8 s lane 1 is closed: a cycle of 2 s to 10 s from lane 2, then lane 1 alone.
 
@@ -626,12 +652,12 @@ def test_a_jam_is_noticed_later(shift_with_luck: Lucky) -> None:
 
 
 def test_a_round_takes_along_a_call_not_yet_noticed() -> None:
-    """Low at 5 s, to be noticed at 15 s; the round of 6 s loads, and nobody comes again."""
+    """Low at 5 s, to be noticed at 15 s; the round of 6 s loads, and nobody comes for the call."""
     magazine = "lanes = 1\ncapacity_bags = 90\nstart_bags = 10\ncall_level_bags = 5"
     crew = "[crew]\nrounds_every_min = 6 s\nnotice = 10 s"
-    shift = shift_of(study(11), crew, oats(magazine))
-    assert shift.of("calls") == [(5, "low"), (6, "round")]
-    assert shift.of("visits") == [(6, 1, "load")]
+    shift = shift_of(study(17), crew, oats(magazine))
+    assert shift.of("calls") == [(5, "low"), (6, "round"), (12, "round")]
+    assert shift.of("visits") == [(6, 1, "load"), (12, 1, "load")]
 
 
 def test_what_comes_first() -> None:
@@ -916,6 +942,18 @@ def test_rejects_and_lost_pockets_do_not_reach_the_accumulation(shift_with_luck:
         "[machine.outfeed]\naccumulation_packs = 5",
     )
     assert shift.told["machines"][0]["outfeed_starts"] == [at * SECONDS for at in (1, 4, 5)]
+
+
+def test_a_pack_of_a_retry_reaches_the_accumulation(shift_with_luck: Lucky) -> None:
+    shift = shift_with_luck(
+        lanes(luck((2, "missed"))),
+        study(3),
+        oats("lanes = 1\ncapacity_bags = 90"),
+        "[machine.pick]\nretries = 1\n",
+        FAULTS,
+        "[machine.outfeed]\naccumulation_packs = 5",
+    )
+    assert shift.told["machines"][0]["outfeed_starts"] == [at * SECONDS for at in (1, 2, 3)]
 
 
 def test_scrapped_packs_leave_the_accumulation_as_it_is() -> None:

@@ -1,8 +1,9 @@
 """The order of steps within one instant, and what would be different in another one.
 
 Each case is a tiny cell in which two kinds of steps fall due at one instant. It is simulated in
-the stated order and then, as a negative control, with the two turned round. Calendar and stations
-meet no one but through what comes after them both, so no case tells their order.
+the stated order and then, as a negative control, with the two turned round. No case tells the
+order of stations and calendar, operators or outfeeds, nor that of planned stops and the calendar's
+other entries: they meet only through what comes after both, so their order alters nothing.
 """
 
 from __future__ import annotations
@@ -109,6 +110,17 @@ lanes = 1
 """
 GRANOLA = OATS.replace("oats", "granola")
 
+CASE_PACKER = """
+[[machine.station]]
+name = "case packer"
+between_stops = {between} s
+stop = 2 s
+needs_operator = {needs_operator}
+place = "outfeed"
+[machine.outfeed]
+accumulation_packs = {packs}
+"""
+
 TIES: dict[str, Tie] = {}
 
 
@@ -198,18 +210,15 @@ def round_before_cycle() -> tuple[str, Any]:
     return study(25) + "\n" + crew + magazine, [(20, 1, 10)]
 
 
-# Stations, operators, outfeed.
+@tie(swapped("calendar", "outfeed"), lambda shift: [task[1] for task in shift.tasks()])
+def break_before_outfeed() -> tuple[str, Any]:
+    """The case packer stops at 11 s with the break's beginning: nobody goes before 20 s."""
+    crew = "[[crew.break]]\nat_h = 11 s\ntakes_min = 9 s"
+    outfeed = CASE_PACKER.format(between=10, needs_operator="true", packs=100)
+    return study(21) + "\n" + crew + OATS + outfeed, [20]
 
-CASE_PACKER = """
-[[machine.station]]
-name = "case packer"
-between_stops = {between} s
-stop = 2 s
-needs_operator = {needs_operator}
-place = "outfeed"
-[machine.outfeed]
-accumulation_packs = {packs}
-"""
+
+# Stations, operators, outfeed.
 
 
 @tie(swapped("stations", "machines"), halts)
@@ -270,6 +279,12 @@ def bundle_before_shift_end() -> tuple[str, Any]:
     """So does a bundle that comes in with its end."""
     magazine = OATS.replace("= 1000", "= 20\nbundle_bags = 10\nstart_bags = 10")
     return study(10) + magazine + "call_level_bags = 5\nbundle = 5 s", [(10, 1, 10)]
+
+
+@tie(swapped("outfeed", "shift end"), lambda s: len(s.told["machines"][0]["outfeed_starts"]))
+def outfeed_before_shift_end() -> tuple[str, Any]:
+    """Of 21 packs the outfeed has taken eleven, the last one with the shift's end."""
+    return study(21) + OATS + "[machine.outfeed]\naccumulation_packs = 100\nspeed_per_min = 30", 11
 
 
 # Within a class.

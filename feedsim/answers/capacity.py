@@ -124,12 +124,13 @@ def levels_off_at(curve: Sequence[Row], worth: float = WORTH_A_STEP) -> Row:
 
 
 def default_bags(config: Config, machine: str | None = None) -> list[int]:
-    """Ten capacities around the config's own, in whole bundles, that the config allows."""
+    """Ten capacities around the config's own, of whole bundles, that the config allows."""
     tables = swept_tables(config, machine)
     magazine = config.machine[tables[0]].magazine
     own, bundle = magazine.lane_capacity_bags, magazine.bundle_bags
     step = bundle * max(1, round(own / (5 * bundle)))
-    tried = (own + step * k for k in range(-4, 2 * DEFAULT_VALUES))
+    middle = own // bundle * bundle
+    tried = (middle + step * k for k in range(-4, 2 * DEFAULT_VALUES))
     values = [bags for bags in tried if bags > 0 and _is_allowed(config, tables, bags)]
     return values[:DEFAULT_VALUES] or [own]
 

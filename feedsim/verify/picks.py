@@ -127,7 +127,7 @@ def run_cases() -> list[Case]:
 
 def retry_cases() -> list[Case]:
     """Retries make a missed cycle rarer and cost time."""
-    miss, retries, retry_s, run, cycles = 0.3, 2, 0.5, 2, 25_000
+    miss, retries, retry_s, run, cycles = 0.3, 2, 0.5, 2, 15_000
     time = picking(f"missed = {miss}", 2500, retries=retries, retry_s=retry_s)
     chance = miss ** (1 + retries)
     reference = run_of_misses(chance, run)

@@ -131,7 +131,7 @@ def accumulation_cases() -> list[Case]:
         (slow, slow, 10.0, 0.0, 1.0, LONGEST_SHIFT_MIN),
         (slow, slow, 50.0, 0.0, 1.0, LONGEST_SHIFT_MIN),
         (fast, fast, 2.0, 10.0, 10.0, 1600.0),
-        (fast, fast, 10.0, 2.0, 10.0, 1600.0),
+        (fast, fast, 10.0, 5.0, 10.0, 6000.0),
         (fast, fast, 40.0, 10.0, 10.0, 1600.0),
         (fast, better, 10.0, 0.0, 10.0, 2400.0),
         (better, fast, 10.0, 0.0, 10.0, 2400.0),
