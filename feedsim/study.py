@@ -7,9 +7,11 @@ Settings share their seed and their replications' numbers, so they meet the same
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -131,9 +133,13 @@ def run_study(
     """
     tasks = list(_tasks(settings, replications))
     if jobs > 1 and len(tasks) > 1:
+        jobs = min(jobs, len(tasks))
         context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(min(jobs, len(tasks)), mp_context=context) as executor:
-            readings = _run_on(executor, settings, tasks, seed, replications, progress)
+        executor = ProcessPoolExecutor(jobs, mp_context=context, initializer=_leave_interrupts)
+        try:
+            readings = _run_on(executor, jobs, settings, tasks, seed, replications, progress)
+        finally:
+            executor.shutdown(cancel_futures=True)
     else:
         readings = _run_here(settings, tasks, seed, replications, progress)
     return Results(
@@ -176,34 +182,38 @@ def _run_here(
     return readings
 
 
+def _leave_interrupts() -> None:
+    """Ctrl-C reaches every process of a terminal: the driver alone answers it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
 def _run_on(
     executor: Executor,
+    jobs: int,
     settings: Sequence[Setting],
     tasks: Sequence[Task],
     seed: int,
     replications: int,
     progress: Progress | None,
 ) -> Readings:
+    """Keep a few tasks ahead of the workers, so that an interrupt has little to wait for."""
     readings: Readings = [[None] * replications for _ in settings]
-    waiting: dict[Future[list[Reading]], Task] = {
-        executor.submit(_simulate_several, settings[number].cell, seed, group): (number, group)
-        for number, group in tasks
-    }
+    ahead: dict[Future[list[Reading]], Task] = {}
+    left = iter(tasks)
     done, total = 0, len(settings) * replications
-    try:
-        while waiting:
-            finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in finished:
-                number, group = waiting.pop(future)
-                for replication, reading in zip(group, future.result(), strict=True):
-                    readings[number][replication - 1] = reading
-                done += len(group)
-                if progress:
-                    progress(done, total)
-    except BaseException:
-        executor.shutdown(wait=False, cancel_futures=True)
-        raise
-    return readings
+    while True:
+        for number, group in islice(left, 2 * jobs - len(ahead)):
+            future = executor.submit(_simulate_several, settings[number].cell, seed, group)
+            ahead[future] = (number, group)
+        if not ahead:
+            return readings
+        for future in wait(ahead, return_when=FIRST_COMPLETED).done:
+            number, group = ahead.pop(future)
+            for replication, reading in zip(group, future.result(), strict=True):
+                readings[number][replication - 1] = reading
+            done += len(group)
+            if progress:
+                progress(done, total)
 
 
 def _collect(readings: Sequence[Reading | None]) -> Sums:
