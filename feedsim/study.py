@@ -6,17 +6,15 @@ Settings share their seed and their replications' numbers, so they meet the same
 
 from __future__ import annotations
 
-import multiprocessing
-import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
 
 from feedsim.accounts import Reading, check_balances, read
 from feedsim.cell import Cell
+from feedsim.executors import done_in_any_order, executor_for
 from feedsim.model.shift import run_shift
 from feedsim.stats import Floats
 
@@ -64,10 +62,6 @@ def simulate(cell: Cell, seed: int, replication: int) -> Reading:
     record = run_shift(cell, seed, replication)
     check_balances(record, cell)
     return read(record, cell)
-
-
-def _simulate_several(cell: Cell, seed: int, replications: Sequence[int]) -> list[Reading]:
-    return [simulate(cell, seed, replication) for replication in replications]
 
 
 def cycles_of(cells: Sequence[Cell], replications: int) -> int:
@@ -131,99 +125,67 @@ def run_study(
     -------
     Results
     """
-    tasks = list(_tasks(settings, replications))
-    if jobs > 1 and len(tasks) > 1:
-        jobs = min(jobs, len(tasks))
-        context = multiprocessing.get_context("spawn")
-        executor = ProcessPoolExecutor(jobs, mp_context=context, initializer=_leave_interrupts)
-        try:
-            readings = _run_on(executor, jobs, settings, tasks, seed, replications, progress)
-        finally:
-            executor.shutdown(cancel_futures=True)
-    else:
-        readings = _run_here(settings, tasks, seed, replications, progress)
-    return Results(
-        tuple(settings),
-        tuple(_collect(found) for found in readings),
-        replications,
-        seed,
-        confidence,
-    )
+    tasks = list(_tasks(settings, replications, seed))
+    jobs = min(jobs, max(1, len(tasks)))
+    tables = [_Table(replications) for _ in settings]
+    done, total = 0, len(settings) * replications
+    executor = executor_for(jobs)
+    try:
+        for task, readings in done_in_any_order(executor, 2 * jobs, _simulate_task, tasks):
+            for replication, reading in zip(task.replications, readings, strict=True):
+                tables[task.setting].enter(replication, reading)
+            done += len(readings)
+            if progress:
+                progress(done, total)
+    finally:
+        executor.shutdown(cancel_futures=True)
+    sums = tuple(table.sums() for table in tables)
+    return Results(tuple(settings), sums, replications, seed, confidence)
 
 
-Task = tuple[int, Sequence[int]]
-Readings = list[list[Reading | None]]
+class _Task(NamedTuple):
+    """A group of replications of one setting that is worth a message to another process."""
+
+    setting: int
+    cell: Cell
+    seed: int
+    replications: range
 
 
-def _tasks(settings: Sequence[Setting], replications: int) -> Iterator[Task]:
-    """Groups of replications that are worth a message to another process."""
+def _tasks(settings: Sequence[Setting], replications: int, seed: int) -> Iterator[_Task]:
     for number, setting in enumerate(settings):
         size = max(1, TASK_CYCLES // max(1, setting.cell.cycles_per_shift))
         for first in range(1, replications + 1, size):
-            yield number, range(first, min(first + size, replications + 1))
+            group = range(first, min(first + size, replications + 1))
+            yield _Task(number, setting.cell, seed, group)
 
 
-def _run_here(
-    settings: Sequence[Setting],
-    tasks: Sequence[Task],
-    seed: int,
-    replications: int,
-    progress: Progress | None,
-) -> Readings:
-    readings: Readings = [[None] * replications for _ in settings]
-    done, total = 0, len(settings) * replications
-    for number, group in tasks:
-        for replication in group:
-            cell = settings[number].cell
-            readings[number][replication - 1] = simulate(cell, seed, replication)
-            done += 1
-            if progress:
-                progress(done, total)
-    return readings
+def _simulate_task(task: _Task) -> list[Reading]:
+    return [simulate(task.cell, task.seed, replication) for replication in task.replications]
 
 
-def _leave_interrupts() -> None:
-    """Ctrl-C reaches every process of a terminal: the driver alone answers it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+class _Table:
+    """The sums of one setting, filled as its replications come in, in any order."""
 
+    def __init__(self, replications: int) -> None:
+        self._replications = replications
+        self._machines: list[dict[str, Floats]] = []
+        self._crew: dict[str, Floats] = {}
 
-def _run_on(
-    executor: Executor,
-    jobs: int,
-    settings: Sequence[Setting],
-    tasks: Sequence[Task],
-    seed: int,
-    replications: int,
-    progress: Progress | None,
-) -> Readings:
-    """Keep a few tasks ahead of the workers, so that an interrupt has little to wait for."""
-    readings: Readings = [[None] * replications for _ in settings]
-    ahead: dict[Future[list[Reading]], Task] = {}
-    left = iter(tasks)
-    done, total = 0, len(settings) * replications
-    while True:
-        for number, group in islice(left, 2 * jobs - len(ahead)):
-            future = executor.submit(_simulate_several, settings[number].cell, seed, group)
-            ahead[future] = (number, group)
-        if not ahead:
-            return readings
-        for future in wait(ahead, return_when=FIRST_COMPLETED).done:
-            number, group = ahead.pop(future)
-            for replication, reading in zip(group, future.result(), strict=True):
-                readings[number][replication - 1] = reading
-            done += len(group)
-            if progress:
-                progress(done, total)
+    def enter(self, replication: int, reading: Reading) -> None:
+        """Enter one replication's sums."""
+        if not self._machines:
+            self._machines = [self._empty(sums) for sums in reading.machines]
+            self._crew = self._empty(reading.crew)
+        for columns, sums in zip(
+            [*self._machines, self._crew], [*reading.machines, reading.crew], strict=True
+        ):
+            for name, value in sums.items():
+                columns[name][replication - 1] = value
 
+    def _empty(self, names: Iterable[str]) -> dict[str, Floats]:
+        return {name: np.full(self._replications, np.nan) for name in names}
 
-def _collect(readings: Sequence[Reading | None]) -> Sums:
-    found = [reading for reading in readings if reading is not None]
-    machines = tuple(
-        _arrays([reading.machines[number] for reading in found])
-        for number in range(len(found[0].machines))
-    )
-    return Sums(machines, _arrays([reading.crew for reading in found]))
-
-
-def _arrays(sums: Sequence[Mapping[str, int]]) -> dict[str, Floats]:
-    return {name: np.array([each[name] for each in sums], dtype=float) for name in sums[0]}
+    def sums(self) -> Sums:
+        """The whole table."""
+        return Sums(tuple(self._machines), self._crew)

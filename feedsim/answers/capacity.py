@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.rows import Row, estimate_json, rows_of, simulate_settings
 from feedsim.cell import build_cell
 from feedsim.config import Config, ConfigError
 from feedsim.stats import Estimate, difference
-from feedsim.study import Progress, Results, Setting, Value, refuse_absurd, run_study
+from feedsim.study import Progress, Results, Setting, Value
 
 CAPACITY = "machine.magazine.capacity_bags"
 ROUNDS = "crew.rounds_every_min"
@@ -243,15 +243,7 @@ def capacity(
         If the study would run for hours and `allow_large` is not given.
     """
     settings = capacity_settings(config, bags, rounds, machine)
-    study = config.study
-    if not allow_large:
-        refuse_absurd([setting.cell for setting in settings], study.replications)
-    results = run_study(
-        settings,
-        replications=study.replications,
-        seed=study.seed,
-        confidence=study.confidence,
-        jobs=jobs,
-        progress=progress,
+    results = simulate_settings(
+        config, settings, jobs=jobs, allow_large=allow_large, progress=progress
     )
     return CapacityResult(config, results, rows_of(results))

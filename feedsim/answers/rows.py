@@ -2,22 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from feedsim.config import Config
 from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
 from feedsim.stats import Estimate
-from feedsim.study import Results, Value
+from feedsim.study import Progress, Results, Setting, Value, refuse_absurd, run_study
 
 if TYPE_CHECKING:
     import pandas as pd
 
 WHOLE_CELL = "whole cell"
 START_SHARE_SHOWN = 0.02
+
+
+def simulate_settings(
+    config: Config,
+    settings: Sequence[Setting],
+    *,
+    jobs: int,
+    allow_large: bool,
+    progress: Progress | None,
+) -> Results:
+    """Simulate settings of a config as its study table says.
+
+    Raises
+    ------
+    TooLarge
+        If that would take hours and `allow_large` is not given.
+    """
+    study = config.study
+    if not allow_large:
+        refuse_absurd([setting.cell for setting in settings], study.replications)
+    return run_study(
+        settings,
+        replications=study.replications,
+        seed=study.seed,
+        confidence=study.confidence,
+        jobs=jobs,
+        progress=progress,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from feedsim.answers.rows import Row, rows_of
+from feedsim.answers.rows import Row, rows_of, simulate_settings
 from feedsim.cell import build_cell
 from feedsim.config import Config
-from feedsim.study import Progress, Results, Setting, refuse_absurd, run_study
+from feedsim.study import Progress, Results, Setting
 
 
 @dataclass(frozen=True)
@@ -56,15 +56,8 @@ def run(
     TooLarge
         If the study would run for hours and `allow_large` is not given.
     """
-    cell = build_cell(config)
-    if not allow_large:
-        refuse_absurd([cell], config.study.replications)
-    results = run_study(
-        [Setting({}, cell)],
-        replications=config.study.replications,
-        seed=config.study.seed,
-        confidence=config.study.confidence,
-        jobs=jobs,
-        progress=progress,
+    settings = [Setting({}, build_cell(config))]
+    results = simulate_settings(
+        config, settings, jobs=jobs, allow_large=allow_large, progress=progress
     )
     return RunResult(config, results, rows_of(results))
