@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.accounts import BalanceError
-from feedsim.accounts.reading import BY_SPEED as SPEED
-from feedsim.accounts.reading import LOST, blockers_of, states_of
+from feedsim.accounts.reading import LOST
 from feedsim.accounts.record import (
     BLOCKED,
     CHANGEOVER,
@@ -29,6 +28,8 @@ from feedsim.accounts.record import (
     RUNNING,
     SKEWED,
 )
+from feedsim.accounts.timeline import BY_SPEED as SPEED
+from feedsim.accounts.timeline import blockers_of, states_of
 from feedsim.cell import MachinePlan
 from feedsim.measures import OEE, SHARE, Measure, SumArrays, figure
 from feedsim.stats import Estimate, Floats, estimate

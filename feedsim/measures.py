@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.accounts.reading import BY_SPEED, blockers_of, causes_of, states_of
 from feedsim.accounts.record import BLOCKED, CHANGEOVER, DRY, PLANNED_STOP
+from feedsim.accounts.timeline import BY_SPEED, blockers_of, causes_of, states_of
 from feedsim.cell import Cell, MachinePlan
 from feedsim.stats import Estimate, Floats, estimate, sum_of_ratios
 

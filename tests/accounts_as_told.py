@@ -4,14 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from feedsim.accounts.reading import (
-    BY_SPEED,
-    Window,
-    halts_of,
-    read,
-    segments_of,
-)
-from feedsim.accounts.record import MachineRecord, Record
+from feedsim.accounts import MachineRecord, Record, Window, read
+from feedsim.accounts.timeline import BY_SPEED, halts_of, segments_of
 from feedsim.cell import Cell, MachinePlan
 
 

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from feedsim.accounts import MachineRecord, Record, Window, read
-from feedsim.accounts.reading import blockers_of, causes_of, halts_of, segments_of, states_of
 from feedsim.accounts.record import Bags, Change, Run, Scrap, StationStop, Work
 from feedsim.accounts.spans import NO_SPANS, Spans
+from feedsim.accounts.timeline import blockers_of, causes_of, halts_of, segments_of, states_of
 from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE, QUALITY
 
 # Spans of time.

@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from random_cells import random_config
 
 from feedsim.accounts import BalanceError, MachineRecord, Record, Window, check_balances, read
-from feedsim.accounts.reading import Reading, causes_of, states_of
+from feedsim.accounts.reading import Reading
 from feedsim.accounts.record import Bags, Change, Scrap
+from feedsim.accounts.timeline import causes_of, states_of
 from feedsim.cell import Cell, MachinePlan, build_cell
 from feedsim.config import parse_config
 from feedsim.measures import (

@@ -1,8 +1,9 @@
 """What happened: states, pockets, bags and visits, and how a window of them is read."""
 
 from feedsim.accounts.balances import BalanceError, check_balances
-from feedsim.accounts.reading import Reading, Window, read
+from feedsim.accounts.reading import Reading, read
 from feedsim.accounts.record import MachineRecord, Record
+from feedsim.accounts.timeline import Window
 
 __all__ = [
     "BalanceError",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from feedsim.accounts.reading import segments_of
 from feedsim.accounts.record import GOOD, RUNNING, MachineRecord, Record
+from feedsim.accounts.timeline import segments_of
 from feedsim.cell import Cell, MachinePlan
 
 

@@ -1,6 +1,6 @@
 """Simulated machine cycles per second beside the events of a bare SimPy loop, in one run.
 
-    python tests/benchmarks/engine.py [CONFIG]
+python tests/benchmarks/engine.py [CONFIG]
 """
 
 from __future__ import annotations

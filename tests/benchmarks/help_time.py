@@ -1,6 +1,6 @@
 """Time of `feedsim --help`, and of Python doing nothing, in turns.
 
-    python tests/benchmarks/help_time.py
+python tests/benchmarks/help_time.py
 """
 
 from __future__ import annotations

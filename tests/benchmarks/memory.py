@@ -1,6 +1,6 @@
 """Peak memory of the driving process of a study with 12 capacities and 100 replications.
 
-    python tests/benchmarks/memory.py
+python tests/benchmarks/memory.py
 """
 
 from __future__ import annotations

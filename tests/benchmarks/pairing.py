@@ -1,6 +1,6 @@
 """Variance of the paired difference between neighbouring capacities against independent runs.
 
-    python tests/benchmarks/pairing.py [CONFIG ...]
+python tests/benchmarks/pairing.py [CONFIG ...]
 """
 
 from __future__ import annotations
