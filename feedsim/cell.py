@@ -116,6 +116,7 @@ class CrewPlan:
     rounds_us: int | None
     notice: Spread
     walk_us: int
+    has_places: bool
     base_m: Place
     walk_m_per_s: float
     duties: tuple[DutyPlan, ...]
@@ -125,15 +126,13 @@ class CrewPlan:
         """Time of a walk between two machines; None is the base."""
         if start is goal:
             return 0
-        places = [self.base_m if at is None else at.at_m for at in (start, goal)]
-        if places[0] is None or places[1] is None or not _has_places(start, goal):
+        if not self.has_places:
             return self.walk_us
-        (x0, y0), (x1, y1) = places[0], places[1]
+        (x0, y0), (x1, y1) = self._place_of(start), self._place_of(goal)
         return to_us((abs(x1 - x0) + abs(y1 - y0)) / self.walk_m_per_s)
 
-
-def _has_places(*machines: MachinePlan | None) -> bool:
-    return all(machine is None or machine.at_m is not None for machine in machines)
+    def _place_of(self, machine: MachinePlan | None) -> Place:
+        return self.base_m if machine is None or machine.at_m is None else machine.at_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +181,7 @@ def build_cell(config: Config) -> Cell:
             rounds_us=None if crew.rounds_every_min is None else _minutes(crew.rounds_every_min),
             notice=crew.notice,
             walk_us=to_us(crew.walk_s),
+            has_places=any(table.at_m is not None for table in config.machine),
             base_m=crew.base_m,
             walk_m_per_s=crew.walk_m_per_s,
             duties=tuple(

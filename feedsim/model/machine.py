@@ -100,7 +100,7 @@ class Machine:
         One event a cycle: this loop is what a study's time is spent on.
         """
         clock, record, stations, outfeed = self.clock, self.record, self.stations, self.outfeed
-        at_place, turn = self.place, 0
+        good_cycle, at_place, turn = record.good_cycle, self.place, 0
         yield Step(clock, 0, at_place)
         while True:
             while self.causes() or self.calendar.planned_state:
@@ -114,7 +114,7 @@ class Machine:
                 self.ran_us = ran_us = self.ran_us + cycle_us
                 if lane.picks_to_fault > 1:
                     lane.give()
-                    record.good_cycle(clock.now, cycle_us, lane.number)
+                    good_cycle(clock.now, cycle_us, lane.number)
                     if outfeed is not None:
                         self.pass_on(outfeed)
                 else:
