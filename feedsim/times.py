@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from feedsim.config import Spread
 from feedsim.streams import Stream
 
-BLOCK = 16
+BLOCK = 32
 
 
 def to_us(seconds: float) -> int:

@@ -101,6 +101,7 @@ class Machine:
         """
         clock, record, stations, outfeed = self.clock, self.record, self.stations, self.outfeed
         good_cycle, at_place, turn = record.good_cycle, self.place, 0
+        retries, retry_us = self.plan.retries, self.plan.retry_us
         yield Step(clock, 0, at_place)
         while True:
             while self.causes() or self.calendar.planned_state:
@@ -118,7 +119,15 @@ class Machine:
                     if outfeed is not None:
                         self.pass_on(outfeed)
                 else:
-                    yield from self.pick_with_fault(lane, cycle_us)
+                    outcome, bags = lane.attempt()
+                    attempts = 1
+                    while outcome == MISSED and attempts <= retries:
+                        if retry_us:
+                            record.state(clock.now, RETRY)
+                            yield Step(clock, retry_us, at_place)
+                        outcome, bags = lane.attempt()
+                        attempts += 1
+                    self.end_faulty_cycle(lane, cycle_us, outcome, bags, attempts)
                 turn = lane.next_turn
                 if ran_us >= stations.next_stop_us:
                     stations.stop_those_due(ran_us)
@@ -132,20 +141,14 @@ class Machine:
                 self.lane_was_cleared = False
                 self.look_at_levels()
 
-    def pick_with_fault(self, lane: Lane, cycle_us: int) -> Process:
-        """A cycle whose first attempt fails; after a miss the head tries again."""
-        clock, record, plan = self.clock, self.record, self.plan
-        outcome, bags = lane.attempt()
-        attempts = 1
-        while outcome == MISSED and attempts <= plan.retries:
-            if plan.retry_us:
-                record.state(clock.now, RETRY)
-                yield Step(clock, plan.retry_us, self.place)
-            outcome, bags = lane.attempt()
-            attempts += 1
-        if plan.retry_us and attempts > 1:
-            record.state(clock.now, RUNNING)
-        record.other_cycle(clock.now, cycle_us, lane.number, outcome, bags, attempts)
+    def end_faulty_cycle(
+        self, lane: Lane, cycle_us: int, outcome: str, bags: int, attempts: int
+    ) -> None:
+        """A cycle is over whose first attempt failed, and perhaps its retries."""
+        now, plan = self.clock.now, self.plan
+        if attempts > 1 and plan.retry_us:
+            self.record.state(now, RUNNING)
+        self.record.other_cycle(now, cycle_us, lane.number, outcome, bags, attempts)
         lane.missed_in_row = lane.missed_in_row + 1 if outcome == MISSED else 0
         if outcome == GOOD:
             if self.outfeed is not None:
