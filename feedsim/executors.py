@@ -6,7 +6,9 @@ The one seam is `concurrent.futures.Executor`; whatever has its shape can be pas
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from itertools import islice
@@ -31,12 +33,20 @@ def executor_for(jobs: int) -> Executor:
     if jobs == 1:
         return HereExecutor()
     context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(jobs, mp_context=context, initializer=_leave_interrupts)
+    return ProcessPoolExecutor(jobs, mp_context=context, initializer=_follow_the_driver)
 
 
-def _leave_interrupts() -> None:
-    """Ctrl-C reaches every process of a terminal: the driver alone answers it."""
+def _follow_the_driver() -> None:
+    """Leave Ctrl-C, which reaches every process of a terminal, to the driver; end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_driver, daemon=True).start()
+
+
+def _end_with_the_driver() -> None:
+    driver = multiprocessing.parent_process()
+    if driver is not None:
+        driver.join()
+        os._exit(1)
 
 
 def done_in_any_order(

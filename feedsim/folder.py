@@ -5,16 +5,15 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-import os
 import platform
 import re
-import tempfile
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from feedsim.config import Config, dump_toml
+from feedsim.files import write_whole
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
@@ -29,23 +28,16 @@ class FolderError(ValueError):
     """A folder that cannot take this study."""
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        os.unlink(temporary)
-        raise
-
-
 def study_hash(command: str, config: Config, options: Mapping[str, Any]) -> str:
     """Eight characters that stand for the config, the command and its options."""
     told = json.dumps([command, dump_toml(config), dict(options)], sort_keys=True)
     return hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {item}" for key, item in value.items() if item) or "none"
+    return str(value)
 
 
 class StudyFolder:
@@ -85,7 +77,7 @@ class StudyFolder:
         name = re.sub(r"[^\w.-]+", "_", config_path.stem)[:60]
         self.path = out or Path("outputs") / f"{command}-{name}-{self.hash}"
         self._resolved = dump_toml(config)
-        self._manifest = {
+        self._manifest: dict[str, Any] = {
             "schema": 1,
             "feedsim": VERSION,
             "python": platform.python_version(),
@@ -97,6 +89,8 @@ class StudyFolder:
             "seed": config.study.seed,
             "replications": config.study.replications,
             "hash": self.hash,
+            "title": config.title,
+            "finished": False,
         }
         self._open(config_path)
 
@@ -121,7 +115,7 @@ class StudyFolder:
             return
         try:
             older = json.loads(manifest.read_text(encoding="utf-8"))
-            if older["hash"] == self.hash:
+            if older["hash"] == self.hash or not older["finished"]:
                 return
             changed = self._changes_since(older)
         except (ValueError, KeyError, TypeError):
@@ -133,7 +127,7 @@ class StudyFolder:
 
     def _changes_since(self, older: Mapping[str, Any]) -> list[str]:
         changes = [
-            f"{key}: {older.get(key)} there, {self._manifest[key]} here"
+            f"{key} {_plain(older.get(key))} (there); {_plain(self._manifest[key])} (here)"
             for key in ("command", "options")
             if older.get(key) != self._manifest[key]
         ]
@@ -146,6 +140,11 @@ class StudyFolder:
             for line in lines
             if line[:1] in words and not line.startswith(("---", "+++")) and line[1:].strip()
         ]
+
+    def finish(self) -> None:
+        """Mark the study as finished: from now on no other may take its folder."""
+        self._manifest["finished"] = True
+        self.write_json(MANIFEST, self._manifest)
 
     def write(self, name: str, data: bytes) -> None:
         """Write one file, whole or not at all."""

@@ -1,9 +1,8 @@
 """Where planned busy time went: into good packs, and into every loss by its cause.
 
 The parts of a machine add up to its planned busy time, to the microsecond. Time stopped goes
-to the state that had it, a pocket is worth the cycle at the machine's speed, and what is left
-of running time is what cycles on a single lane took longer, with the cycles that the edges of
-the window cut.
+to the state that had it, a pocket is worth the cycle at the machine's speed, slow cycles what
+they took longer, and what is left of running time are the cycles that the window's edges cut.
 """
 
 from __future__ import annotations
@@ -31,6 +30,7 @@ from feedsim.accounts.record import (
 from feedsim.accounts.timeline import BY_SPEED as SPEED
 from feedsim.accounts.timeline import blockers_of, states_of
 from feedsim.cell import MachinePlan
+from feedsim.film import FAULTS
 from feedsim.measures import OEE, SHARE, Measure, SumArrays, figure
 from feedsim.stats import Estimate, Floats, estimate
 
@@ -38,10 +38,12 @@ MIN_PER_8_H = 480.0
 TOLERANCE_US = 1.0
 SMALL = 0.002
 
-SLOW = "slow_cycles"
-SCRAPPED = "scrapped"
-OTHER = "other"
-ALL_FAULTS = (*LOST[:3], SKEWED, LOST[3])
+# No station's state holds a slash, so these are never one.
+SLOW = "speed/slow_cycles"
+CUT = "speed/cut_cycles"
+SCRAPPED = "rejects/scrapped"
+CLOSED_BADLY = "rejects/skewed"
+OTHER = "gathered/other"
 
 LABELS = {
     RETRY: "retrying missed picks",
@@ -53,11 +55,12 @@ LABELS = {
     CHANGEOVER: "changeover",
     SLOW: "slow cycles on one lane",
     SCRAPPED: "rejects: scrapped at halts",
-    SKEWED: "rejects: closed badly",
-    "pockets_missed": "lost pockets: missed picks",
-    "pockets_double": "lost pockets: double picks",
-    "pockets_unopened": "lost pockets: unopened bags",
-    "pockets_jam": "lost pockets: jams",
+    CUT: "cycles cut by the window",
+    CLOSED_BADLY: "rejects: closed badly",
+    "pockets/missed": "lost pockets: missed picks",
+    "pockets/double": "lost pockets: double picks",
+    "pockets/unopened": "lost pockets: unopened bags",
+    "pockets/jam": "lost pockets: jams",
 }
 
 
@@ -68,7 +71,7 @@ class Loss:
     Attributes
     ----------
     name : str
-        A state, an outcome (``pockets_<outcome>``) or ``blocked_by_<station>``.
+        A state, an outcome (``pockets/<outcome>``) or ``blocked_by_<station>``.
     label : str
         The same for readers.
     state : str
@@ -179,7 +182,7 @@ def _loss(
 ) -> Loss:
     measure = Measure(name, "", label, SHARE, lambda _: time_us, OEE.bottom)
     found = figure(measure, [sums])
-    lowest = -1.0 if name in (SLOW, OTHER) else 0.0
+    lowest = -1.0 if name in (CUT, OTHER) else 0.0
     share = estimate(
         found.value, found.deviations, found.seen_in, confidence, (lowest, measure.bounds[1])
     )
@@ -200,13 +203,14 @@ def _parts(sums: SumArrays, plan: MachinePlan) -> Iterator[Part]:
             label = LABELS[state] if state in LABELS else f"{spoken[state]} stopped"
             yield state, label, state, sums[f"time_{state}_us"]
     for outcome in LOST:
-        name = f"pockets_{outcome}"
-        yield name, LABELS[name], name, sums[name] * cycle_us
-    yield SKEWED, LABELS[SKEWED], SKEWED, sums[f"pockets_{SKEWED}"] * cycle_us
+        name = f"pockets/{outcome}"
+        yield name, LABELS[name], name, sums[f"pockets_{outcome}"] * cycle_us
+    yield CLOSED_BADLY, LABELS[CLOSED_BADLY], CLOSED_BADLY, sums[f"pockets_{SKEWED}"] * cycle_us
     yield SCRAPPED, LABELS[SCRAPPED], SCRAPPED, sums["scrapped_packs"] * cycle_us
     pockets = sums["good_packs"] + sums["rejected_packs"] + sums["lost_pockets"]
     rest_us = sums[f"time_{RUNNING}_us"] - pockets * cycle_us
-    yield SLOW, LABELS[SLOW] if _slows(plan) else "cycles cut by the window", SLOW, rest_us
+    yield SLOW, LABELS[SLOW], SLOW, sums["slow_cycles_us"]
+    yield CUT, LABELS[CUT], SLOW, rest_us - sums["slow_cycles_us"]
 
 
 def _blocked(sums: SumArrays, plan: MachinePlan) -> Iterator[Part]:
@@ -225,7 +229,7 @@ def _slows(plan: MachinePlan) -> bool:
 
 def _can_happen(name: str, plan: MachinePlan) -> bool:
     """Whether a loss may occur at a machine at all."""
-    chances = dict(zip(ALL_FAULTS, map(max, plan.chances, plan.bad_chances), strict=True))
+    chances = dict(zip(FAULTS, map(max, plan.chances, plan.bad_chances), strict=True))
     missed = chances[MISSED] > 0
     conditions = {
         RETRY: missed and plan.retries > 0 and plan.retry_us > 0,
@@ -234,11 +238,12 @@ def _can_happen(name: str, plan: MachinePlan) -> bool:
         JAM: chances["jam"] > 0,
         BLOCKED: plan.outfeed is not None,
         CHANGEOVER: False,
-        SKEWED: chances[SKEWED] > 0,
+        CLOSED_BADLY: chances[SKEWED] > 0,
         SCRAPPED: plan.scrap_packs > 0,
         SLOW: _slows(plan),
+        CUT: False,
     }
-    conditions |= {f"pockets_{outcome}": chances[outcome] > 0 for outcome in LOST}
+    conditions |= {f"pockets/{outcome}": chances[outcome] > 0 for outcome in LOST}
     return conditions.get(name, True)
 
 
@@ -251,9 +256,9 @@ def _check(plan: MachinePlan, planned_busy_us: Floats, parts: Sequence[Loss]) ->
             f"{plan.name}: the losses and good packs miss planned busy time by {gap_us:,.0f} us"
         )
     longest_us = max(plan.cycle_us, plan.single_lane_cycle_us)
-    rest_us = next((part.time_us for part in parts if part.name == SLOW), np.zeros(1))
-    low_us, high_us = float(rest_us.min()), float(rest_us.max())
-    if low_us < -longest_us or (high_us > longest_us and not _slows(plan)):
+    cut_us = next((part.time_us for part in parts if part.name == CUT), np.zeros(1))
+    low_us, high_us = float(cut_us.min()), float(cut_us.max())
+    if low_us < -longest_us or high_us > longest_us:
         raise BalanceError(
             f"{plan.name}: running time and cycles differ by {low_us:,.0f} to {high_us:,.0f} us"
         )

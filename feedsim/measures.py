@@ -10,11 +10,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.accounts.record import BLOCKED, CHANGEOVER, DRY, PLANNED_STOP
 from feedsim.accounts.timeline import BY_SPEED, blockers_of, causes_of, states_of
 from feedsim.cell import Cell, MachinePlan
-from feedsim.stats import Estimate, Floats, estimate, sum_of_ratios
+from feedsim.stats import Estimate, Floats, difference, estimate, sum_of_ratios
 
 HOUR_US = 3_600_000_000.0
 
@@ -96,7 +97,9 @@ def _one(sums: SumArrays) -> Floats:
 
 
 def _time_share(name: str, state: str, meaning: str) -> Measure:
-    return Measure(name, "", meaning, SHARE, _sum(f"time_{state}_us"), _planned_busy_us)
+    # Planned stops lie outside planned busy time: their share of it has no upper end.
+    kind = RATIO if state == PLANNED_STOP else SHARE
+    return Measure(name, "", meaning, kind, _sum(f"time_{state}_us"), _planned_busy_us)
 
 
 def _count(name: str, unit: str, meaning: str, part: Part) -> Measure:
@@ -108,7 +111,7 @@ def _rate(name: str, unit: str, meaning: str, part: Part) -> Measure:
 
 
 OEE = Measure(
-    "oee", "", "good packs x cycle / planned busy time", RATIO, _good_packs_us, _planned_busy_us
+    "oee", "", "good packs x cycle / planned busy time", SHARE, _good_packs_us, _planned_busy_us
 )
 AVAILABILITY = Measure(
     "availability",
@@ -117,9 +120,10 @@ AVAILABILITY = Measure(
     SHARE,
     _available_us,
     _planned_busy_us,
+    event=lambda sums: sums[f"time_{CHANGEOVER}_us"] + sums["long_halts_us"],
 )
 PERFORMANCE = Measure(
-    "performance", "", "packs made x cycle / available time", RATIO, _packs_us, _available_us
+    "performance", "", "packs made x cycle / available time", SHARE, _packs_us, _available_us
 )
 QUALITY = Measure(
     "quality",
@@ -231,11 +235,30 @@ class Figure:
     measure: Measure
     value: float
     deviations: Floats
-    seen_in: int
+    seen: NDArray[np.bool_]
+
+    @property
+    def seen_in(self) -> int:
+        """The number of replications in which what it measures occurred."""
+        return int(np.count_nonzero(self.seen))
+
+    def minus(self, other: Figure, confidence: float) -> Estimate:
+        """The paired difference to the same measure of another setting."""
+        return difference(
+            self.value,
+            self.deviations,
+            other.value,
+            other.deviations,
+            confidence,
+            int(np.count_nonzero(self.seen | other.seen)),
+        )
 
     def estimate(self, confidence: float) -> Estimate:
         """The value with its interval at a confidence."""
-        return estimate(self.value, self.deviations, self.seen_in, confidence, self.measure.bounds)
+        low, high = self.measure.bounds
+        # After a warm-up, OEE and performance may exceed 1 by a part of one cycle.
+        bounds = low, max(high, self.value)
+        return estimate(self.value, self.deviations, self.seen_in, confidence, bounds)
 
 
 def figure(measure: Measure, machines: Sequence[SumArrays]) -> Figure:
@@ -260,8 +283,7 @@ def figure(measure: Measure, machines: Sequence[SumArrays]) -> Figure:
     if not measure.adds_up:
         tops, bottoms = tops.sum(axis=1, keepdims=True), bottoms.sum(axis=1, keepdims=True)
     value, deviations = sum_of_ratios(tops, bottoms)
-    seen_in = int(np.count_nonzero(events.any(axis=1)))
-    return Figure(measure, value, deviations, seen_in)
+    return Figure(measure, value, deviations, np.any(events > 0, axis=1))
 
 
 def measure_names(cell: Cell) -> list[str]:

@@ -30,8 +30,8 @@ class Estimate:
 
     @property
     def half_width(self) -> float:
-        """Half the interval's width."""
-        return (self.high - self.low) / 2
+        """The longer of the interval's two sides, where one is cut at what can be."""
+        return max(self.high - self.value, self.value - self.low)
 
     @property
     def unseen(self) -> bool:
@@ -135,15 +135,21 @@ def estimate(
 
 
 def difference(
-    value: float, deviations: Floats, other: float, other_deviations: Floats, confidence: float
+    value: float,
+    deviations: Floats,
+    other: float,
+    other_deviations: Floats,
+    confidence: float,
+    seen_in: int | None = None,
 ) -> Estimate:
     """Paired difference `value - other` of two figures that met the same luck.
+
+    `seen_in` counts the replications in which either saw an event; by default all did.
 
     References
     ----------
     Law, Simulation Modeling and Analysis, sec. 10.2.1 (paired t), on linearised deviations.
     """
     paired = deviations - other_deviations
-    half = half_width(paired, confidence)
-    gap = value - other
-    return Estimate(gap, gap - half, gap + half, len(paired), len(paired))
+    seen_in = len(paired) if seen_in is None else seen_in
+    return estimate(value - other, paired, seen_in, confidence)

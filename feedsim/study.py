@@ -7,6 +7,7 @@ Settings share their seed and their replications' numbers, so they meet the same
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -103,6 +104,7 @@ def run_study(
     seed: int,
     confidence: float,
     jobs: int = 1,
+    executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> Results:
     """Simulate every setting over the same replications.
@@ -118,6 +120,8 @@ def run_study(
     jobs : int
         Processes; 1 works in this one. From a script, more than 1 needs the usual
         ``if __name__ == "__main__"`` around it.
+    executor : concurrent.futures.Executor, optional
+        Where to simulate instead; it is left open. `jobs` tells how many tasks it does at once.
     progress : callable, optional
         Told of how many runs are done, of how many.
 
@@ -129,16 +133,17 @@ def run_study(
     jobs = min(jobs, max(1, len(tasks)))
     tables = [_Table(replications) for _ in settings]
     done, total = 0, len(settings) * replications
-    executor = executor_for(jobs)
+    own = executor or executor_for(jobs)
     try:
-        for task, readings in done_in_any_order(executor, 2 * jobs, _simulate_task, tasks):
+        for task, readings in done_in_any_order(own, 2 * jobs, _simulate_task, tasks):
             for replication, reading in zip(task.replications, readings, strict=True):
                 tables[task.setting].enter(replication, reading)
             done += len(readings)
             if progress:
                 progress(done, total)
     finally:
-        executor.shutdown(cancel_futures=True)
+        if executor is None:
+            own.shutdown(cancel_futures=True)
     sums = tuple(table.sums() for table in tables)
     return Results(tuple(settings), sums, replications, seed, confidence)
 

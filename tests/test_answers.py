@@ -13,7 +13,7 @@ from feedsim.answers.capacity import (
     levels_off_at,
 )
 from feedsim.answers.rows import Row
-from feedsim.config import ConfigError, parse_config
+from feedsim.config import parse_config
 from feedsim.measures import OEE, Figure
 from feedsim.study import TooLarge, cost_text
 
@@ -43,8 +43,8 @@ def curve(values, noise=NOISE, own=0.0005):
     rows = []
     for number, value in enumerate(values):
         deviations = noise + own * np.roll(NOISE, number) / 0.01
-        figures = {"oee": Figure(OEE, value, deviations, len(noise))}
-        rows.append(Row(number, {CAPACITY: 25 * (number + 1)}, None, figures, 0.95, len(noise)))
+        figures = {"oee": Figure(OEE, value, deviations, np.ones(len(noise), dtype=bool))}
+        rows.append(Row(number, {CAPACITY: 25 * (number + 1)}, None, figures, 0.95, len(noise), 1))
     return rows
 
 
@@ -95,7 +95,7 @@ def test_each_machine_has_its_capacity_in_its_own_bundles():
     result = capacity(parse_config(text), [60, 70, 100])
     found = [[p.capacity_bags for p in s.cell.machines] for s in result.results.settings]
     assert found == [[75, 80], [100, 120]]
-    assert [row.setting[CAPACITY] for row in result.curve()] == [60, 100]
+    assert [result.asked_bags(row) for row in result.curve()] == [60, 100]
     assert [result.capacity_bags(row) for row in result.curve("granola")] == [80, 120]
 
 
@@ -121,8 +121,10 @@ def test_steps_are_paired_differences_to_the_next_smaller():
 def test_what_cannot_be_studied_is_refused():
     with pytest.raises(CapacityError, match="muesli"):
         capacity(cell(), [50], machine="muesli")
-    with pytest.raises(ConfigError, match="call_level_bags"):
+    with pytest.raises(CapacityError, match=r"--bags: 25: machine\.magazine.call_level_bags"):
         capacity(cell(), [25])
+    with pytest.raises(CapacityError, match=r"--rounds: 0: crew\.rounds_every_min"):
+        capacity(cell(), [50], rounds=[0])
     with pytest.raises(TooLarge, match="--allow-large"):
         capacity(cell().with_values({"study.replications": 1_000_000, "study.shift_h": 24.0}))
 
@@ -131,3 +133,35 @@ def test_cost_in_words():
     assert cost_text(1_000) == "about 1 s"
     assert cost_text(500_000 * 180) == "about 3 minutes"
     assert cost_text(500_000 * 3600 * 5) == "about 5 hours"
+
+
+def test_the_setting_names_the_machine_that_was_varied():
+    text = CELL.format(own=100, bundle=25, call=25)
+    text += '\n[[machine]]\nname = "granola"\nspeed_per_min = 30\n'
+    text += "magazine = { capacity_bags = 100 }\n"
+    result = capacity(parse_config(text), [50, 75], machine="granola")
+    assert {key for row in result.rows for key in row.setting} == {
+        "machine[1].magazine.capacity_bags"
+    }
+    assert result.is_varied("granola")
+    assert not result.is_varied("oats")
+
+
+@pytest.mark.parametrize("rounds", [(), (5,), (5, 10)])
+@pytest.mark.parametrize("bags", [[50], [50, 75], [50, 100, 150, 200]])
+def test_title_and_sentence_say_the_same(rounds, bags):
+    from feedsim.cli.capacity_command import answer
+
+    result = capacity(cell(), bags, rounds=rounds)
+    told = [answer(result, interval) for interval in result.rounds]
+    rising = [result.finding(None, interval).may_rise for interval in result.rounds]
+    assert [("may still rise" in sentence) for sentence in told] == rising
+    assert ("may still rise" in result.headline()) == any(rising)
+
+
+def test_a_step_between_two_zeros_is_not_trusted():
+    result = capacity(cell(), [50, 100])
+    step = result.steps(result.curve("oats")[1])["blocked_share"]
+    assert step.value == 0
+    assert np.isnan(step.high)
+    assert step.chance_high == pytest.approx(1 - 0.05 ** (1 / 4))

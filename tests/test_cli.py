@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -59,7 +61,7 @@ def test_run_answers_first_and_writes_a_folder(feedsim):
     code, out, err = feedsim("run", "cell.toml", "--jobs", "1")
     assert code == 0
     assert out.startswith("OEE is ")
-    assert "95 % confidence (6 shifts)" in out.splitlines()[0]
+    assert "(95 % confidence, 6 shifts)" in out.splitlines()[0]
     assert "no safety assessment" in out
     [folder] = Path("outputs").iterdir()
     assert folder.name.startswith("run-cell-")
@@ -143,7 +145,7 @@ def test_check_shows_where_values_come_from(feedsim):
     _, out, _ = feedsim("check", "cell.toml", "--set", "machine.speed_per_min=25")
     lines = {line.split()[0]: line for line in out.splitlines() if line.split()}
     assert lines["machine.speed_per_min"].split()[-1] == "--set"
-    assert "cell.toml:14" in lines["machine.magazine.capacity_bags"]
+    assert "line 14" in lines["machine.magazine.capacity_bags"]
     assert lines["study.seed"].split()[-1] == "default"
 
 
@@ -282,5 +284,83 @@ def test_a_reader_that_goes_away_stops_nothing(tmp_path):
         text=True,
         check=False,
     )
+    assert found.returncode == 0
     assert "Traceback" not in found.stderr
-    assert (tmp_path / "study" / "summary.csv").exists()
+    assert (tmp_path / "study" / "losses.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("surroundings", "redirection"),
+    [
+        ({"PYTHONIOENCODING": "ascii"}, ""),
+        ({"MPLBACKEND": "bogus"}, ""),
+        ({"COLUMNS": "20"}, ""),
+        ({}, ">&-"),
+        ({}, "2>&-"),
+    ],
+)
+def test_odd_surroundings_are_no_fault(tmp_path, surroundings, redirection):
+    (tmp_path / "cell.toml").write_text(CONFIG)
+    command = f"'{sys.executable}' -m feedsim run cell.toml --jobs 1 --out study {redirection}"
+    found = subprocess.run(
+        ["bash", "-c", command],
+        cwd=tmp_path,
+        env={**os.environ, **surroundings},
+        capture_output=True,
+        check=False,
+    )
+    assert found.returncode == 0, found.stderr
+    assert (tmp_path / "study" / "losses.png").exists()
+
+
+def _children(pid: int) -> list[int]:
+    found = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = path.read_text().rsplit(")", 1)[1].split()
+        except OSError:
+            continue
+        if int(fields[1]) == pid and fields[0] != "Z":
+            found.append(int(path.parent.name))
+    return found
+
+
+@pytest.fixture
+def long_run(tmp_path):
+    (tmp_path / "cell.toml").write_text(CONFIG)
+    words = [sys.executable, "-m", "feedsim", "run", "cell.toml", "--jobs", "2"]
+    words += ["--set", "study.shift_h=8", "--replications", "20000", "--out", "study"]
+    driver = subprocess.Popen(
+        words, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
+    )
+    until = time.monotonic() + 20
+    while len(_children(driver.pid)) < 3 and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(2)
+    yield driver
+    driver.kill()
+    driver.communicate()
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
+def test_no_worker_outlives_its_driver(long_run):
+    workers = _children(long_run.pid)
+    assert len(workers) >= 2
+    long_run.kill()
+    until = time.monotonic() + 5
+    while any(Path(f"/proc/{pid}").exists() for pid in workers) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not [pid for pid in workers if Path(f"/proc/{pid}").exists()]
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
+def test_an_interrupt_ends_a_study_within_seconds(long_run, tmp_path):
+    os.killpg(long_run.pid, signal.SIGINT)
+    started = time.monotonic()
+    long_run.communicate(timeout=20)
+    assert long_run.returncode == 130
+    assert time.monotonic() - started < 3
+    # An unfinished study gives its folder to another.
+    assert not json.loads((tmp_path / "study" / "manifest.json").read_text())["finished"]
+    words = [sys.executable, "-m", "feedsim", "run", "cell.toml", "--jobs", "1", "--out", "study"]
+    assert subprocess.run(words, cwd=tmp_path, capture_output=True, check=False).returncode == 0

@@ -116,7 +116,7 @@ def _read_machine(
     sums |= _read_halts(plan, segments, window, cell.minor_stop_us)
     sums |= _read_waiting(plan, segments, presence, window)
     sums |= _read_blocked(plan, record, segments, window)
-    sums |= _read_pockets(record, window)
+    sums |= _read_pockets(plan, record, window)
     sums |= _read_bags(plan, record, window)
     return sums
 
@@ -199,13 +199,15 @@ def _first_stopped(record: MachineRecord, end_us: int) -> dict[int, Spans]:
     return {station: Spans(found) for station, found in spans.items()}
 
 
-def _read_pockets(record: MachineRecord, window: Window) -> Sums:
+def _read_pockets(plan: MachinePlan, record: MachineRecord, window: Window) -> Sums:
     """Pockets by outcome; packs scrapped at a halt count where their cycles ended."""
     pockets = dict.fromkeys((GOOD, SKEWED, *LOST), 0)
-    good_before = 0
+    good_before = slow_us = 0
     for run in record.runs:
         before = run.ends_until(window.start_us)
-        pockets[run.outcome] += run.ends_until(window.end_us) - before
+        ended = run.ends_until(window.end_us) - before
+        pockets[run.outcome] += ended
+        slow_us += ended * (run.cycle_us - plan.cycle_us)
         if run.outcome == GOOD:
             good_before += before
     made = pockets[GOOD]
@@ -218,6 +220,7 @@ def _read_pockets(record: MachineRecord, window: Window) -> Sums:
         "good_packs": made - scrapped,
         "rejected_packs": pockets[SKEWED] + scrapped,
         "scrapped_packs": scrapped,
+        "slow_cycles_us": slow_us,
         "lost_pockets": sum(pockets[outcome] for outcome in LOST),
         **{f"pockets_{outcome}": pockets[outcome] for outcome in (SKEWED, *LOST)},
     }

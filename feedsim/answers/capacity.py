@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from feedsim.answers.rows import Row, estimate_json, rows_of, simulate_settings
-from feedsim.cell import build_cell
+from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError
-from feedsim.stats import Estimate, difference
+from feedsim.stats import Estimate
 from feedsim.study import Progress, Results, Setting, Value
 
-CAPACITY = "machine.magazine.capacity_bags"
+CAPACITY = "magazine.capacity_bags"
 ROUNDS = "crew.rounds_every_min"
 DEFAULT_VALUES = 10
 WORTH_A_STEP = 0.005
@@ -20,6 +20,43 @@ WORTH_A_STEP = 0.005
 
 class CapacityError(ValueError):
     """A capacity, round interval or machine that cannot be studied."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The smallest capacity from which no larger one adds half a point, and the largest tried."""
+
+    level: Row
+    last: Row
+    capacities: int
+
+    @property
+    def may_rise(self) -> bool:
+        """Whether the OEE may still rise beyond the largest capacity."""
+        return self.capacities > 1 and self.level is self.last
+
+    @property
+    def change(self) -> dict[str, Estimate]:
+        """Paired differences of the largest capacity to the level."""
+        return step_between(self.last, self.level)
+
+    @property
+    def falls(self) -> bool:
+        """Whether the OEE is lower, by half a point or more, at the largest capacity."""
+        change = self.change["oee"]
+        return change.high < 0 and change.value <= -WORTH_A_STEP
+
+    def in_words(self, level_bags: int, last_bags: int) -> str:
+        """The finding in a few words."""
+        value = f"{100 * self.level['oee'].value:.1f} %"
+        if self.capacities == 1:
+            return f"OEE is {value} at {level_bags} bags per lane"
+        if self.may_rise:
+            return f"OEE may still rise at {level_bags} bags per lane: {value}"
+        told = f"OEE reaches {value} at {level_bags} bags per lane"
+        if self.falls:
+            told += f" and falls to {100 * self.last['oee'].value:.1f} % at {last_bags}"
+        return told
 
 
 @dataclass(frozen=True)
@@ -43,10 +80,18 @@ class CapacityResult:
 
     def capacity_bags(self, row: Row) -> int:
         """Capacity per lane of a row's machine; of the whole cell, the one asked for."""
-        if row.machine is None:
-            return int(row.setting[CAPACITY])
-        plans = self.results.settings[row.number].cell.machines
-        return next(plan.capacity_bags for plan in plans if plan.name == row.machine)
+        if row.machine is not None and row.capacity_bags is not None:
+            return row.capacity_bags
+        return self.asked_bags(row)
+
+    def asked_bags(self, row: Row) -> int:
+        """The capacity that a row's setting was asked for."""
+        return next(int(v) for key, v in row.setting.items() if key.endswith(CAPACITY))
+
+    def is_varied(self, machine: str | None) -> bool:
+        """Whether a machine's own capacity tells all settings of its curve apart."""
+        curve = self.curve(machine, self.rounds[0])
+        return len({self.capacity_bags(row) for row in curve}) == len(curve)
 
     def steps(self, row: Row) -> dict[str, Estimate]:
         """Paired differences of a row's measures to the next smaller capacity.
@@ -57,27 +102,24 @@ class CapacityResult:
         place = curve.index(row)
         return step_between(row, curve[place - 1]) if place else {}
 
+    def finding(self, machine: str | None = None, rounds: Value | None = None) -> Finding:
+        """Where the OEE of a machine, or of the whole cell, levels off."""
+        curve = self.curve(machine, rounds)
+        return Finding(levels_off_at(curve), curve[-1], len(curve))
+
     def headline(self, machine: str | None = None) -> str:
         """The finding on OEE in a few words, for a figure's title."""
-        curves = {interval: self.curve(machine, interval) for interval in self.rounds}
-        levels = {interval: levels_off_at(curve) for interval, curve in curves.items()}
-        if len(curves) == 1:
-            [(interval, level)] = levels.items()
-            last = curves[interval][-1]
-            value, bags = f"{level['oee'].value:.1%}", self.capacity_bags(level)
-            if level is last:
-                still = "may still rise" if len(curves[interval]) > 1 else "is"
-                return f"OEE {still} at {bags} bags per lane: {value}".replace("%", " %")
-            told = f"OEE reaches {value} at {bags} bags per lane"
-            if step_between(last, level)["oee"].high < 0:
-                told += f" and falls to {last['oee'].value:.1%} at {self.capacity_bags(last)}"
-            return told.replace("%", " %")
-        found = sorted(self.capacity_bags(level) for level in levels.values())
-        if found[0] == found[-1]:
-            return f"OEE reaches its level at {found[0]} bags per lane for every round interval"
-        return (
-            f"OEE reaches its level at {found[0]} to {found[-1]} bags per lane, by round interval"
-        )
+        found = [self.finding(machine, interval) for interval in self.rounds]
+        bags_of = self.capacity_bags if self.is_varied(machine) else self.asked_bags
+        bags = sorted({bags_of(finding.level) for finding in found})
+        if len(found) == 1:
+            return found[0].in_words(bags[0], bags_of(found[0].last))
+        places = f"{bags[0]} to {bags[-1]}" if len(bags) > 1 else f"{bags[0]}"
+        rising = sum(finding.may_rise for finding in found)
+        if rising == len(found):
+            return f"OEE may still rise at {places} bags per lane, at every round interval"
+        told = f"OEE reaches its level at {places} bags per lane, by round interval"
+        return f"{told} (at {rising} it may still rise)" if rising else told
 
     def answer_json(self) -> list[dict[str, Any]]:
         """The command's own part of the JSON document."""
@@ -99,13 +141,7 @@ class CapacityResult:
 def step_between(row: Row, smaller: Row) -> dict[str, Estimate]:
     """Paired differences of all measures that two rows share."""
     return {
-        name: difference(
-            figure.value,
-            figure.deviations,
-            smaller.figures[name].value,
-            smaller.figures[name].deviations,
-            row.confidence,
-        )
+        name: figure.minus(smaller.figures[name], row.confidence)
         for name, figure in row.figures.items()
         if name in smaller.figures
     }
@@ -181,6 +217,7 @@ def capacity_settings(
     Capacities that come to the same after rounding up to bundles are studied once.
     """
     tables = swept_tables(config, machine)
+    key = f"machine.{CAPACITY}" if machine is None else f"machine[{tables[0]}].{CAPACITY}"
     values = sorted(set(bags)) if bags else default_bags(config, machine)
     settings = []
     intervals: Sequence[float | None] = rounds or [None]
@@ -192,14 +229,25 @@ def capacity_settings(
             if capacities in seen:
                 continue
             seen.add(capacities)
-            label: Mapping[str, Value] = {
-                CAPACITY: capacities[0] if len(set(capacities)) == 1 else wanted
-            }
+            label: dict[str, Value] = {key: capacities[0] if len(set(capacities)) == 1 else wanted}
             if interval is not None:
-                changes[ROUNDS] = interval
-                label = {**label, ROUNDS: interval}
-            settings.append(Setting(label, build_cell(config.with_values(changes))))
+                changes[ROUNDS] = label[ROUNDS] = interval
+            settings.append(Setting(label, _changed_cell(config, changes, wanted, interval)))
     return settings
+
+
+def _changed_cell(
+    config: Config, changes: Mapping[str, Any], bags: int, interval: float | None
+) -> Cell:
+    """The cell with other values; what does not go with them is told of what was asked for."""
+    try:
+        return build_cell(config.with_values(changes))
+    except ConfigError as error:
+        problem = error.problems[0]
+        asked = f"--bags: {bags}"
+        if problem.key.endswith(ROUNDS):
+            asked = f"--rounds: {interval:g}"
+        raise CapacityError(f"{asked}: {problem.key}: {problem.message}") from error
 
 
 def capacity(

@@ -11,7 +11,7 @@ import numpy as np
 
 from feedsim.config import Config
 from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
-from feedsim.stats import Estimate
+from feedsim.stats import FEW_EVENTS, Estimate
 from feedsim.study import Progress, Results, Setting, Value, refuse_absurd, run_study
 
 if TYPE_CHECKING:
@@ -51,7 +51,10 @@ def simulate_settings(
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """The measures of one machine of one setting; `machine` None is the whole cell."""
+    """The measures of one machine of one setting; `machine` None is the whole cell.
+
+    `capacity_bags` is the machine's own, per lane; None for a cell of unlike machines.
+    """
 
     number: int
     setting: Mapping[str, Value]
@@ -59,6 +62,7 @@ class Row:
     figures: Mapping[str, Figure]
     confidence: float
     replications: int
+    capacity_bags: int | None
 
     def __getitem__(self, measure: str) -> Estimate:
         """The estimate of a measure by its name."""
@@ -83,7 +87,7 @@ def _rows(results: Results, number: int) -> Iterator[Row]:
     setting, sums = results.settings[number], results.sums[number]
     plans = setting.cell.machines
 
-    def row(machine: str | None, figures: dict[str, Figure]) -> Row:
+    def row(machine: str | None, figures: dict[str, Figure], capacity: int | None) -> Row:
         return Row(
             number,
             setting.values,
@@ -91,14 +95,17 @@ def _rows(results: Results, number: int) -> Iterator[Row]:
             figures,
             results.confidence,
             results.replications,
+            capacity,
         )
 
     for plan, machine_sums in zip(plans, sums.machines, strict=True):
-        yield row(plan.name, {m.name: figure(m, [machine_sums]) for m in measures_of([plan])})
+        own = {m.name: figure(m, [machine_sums]) for m in measures_of([plan])}
+        yield row(plan.name, own, plan.capacity_bags)
     figures = {m.name: figure(m, sums.machines) for m in measures_of(plans)}
     if setting.cell.crew.operators:
         figures[CREW_BUSY.name] = figure(CREW_BUSY, [sums.crew])
-    yield row(None, figures)
+    alike = {plan.capacity_bags for plan in plans}
+    yield row(None, figures, alike.pop() if len(alike) == 1 else None)
 
 
 def summary_frame(rows: list[Row]) -> pd.DataFrame:
@@ -108,12 +115,13 @@ def summary_frame(rows: list[Row]) -> pd.DataFrame:
     lines = []
     for row in rows:
         line: dict[str, Any] = {**row.setting, "machine": row.machine or ""}
-        line["replications"] = row.replications
+        line |= {"capacity_bags": row.capacity_bags, "replications": row.replications}
         for name in row.figures:
             found = row[name]
             line |= {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
         lines.append(line)
-    return pd.DataFrame(lines)
+    frame = pd.DataFrame(lines)
+    return frame.astype({"capacity_bags": "Int64"})
 
 
 def replications_frame(results: Results) -> pd.DataFrame:
@@ -174,16 +182,18 @@ def notes_on(rows: list[Row]) -> list[str]:
     names = list(dict.fromkeys(name for row in rows for name in row.figures))
     few = [n for n in names if any(n in r.figures and r[n].few_events for r in rows)]
     if few:
-        shown = ", ".join(few[:6]) + (f" and {len(few) - 6} more" if len(few) > 6 else "")
+        shown = ", ".join(name.replace("_", " ") for name in few[:6])
+        shown += f" and {len(few) - 6} more" if len(few) > 6 else ""
         notes.append(
-            "Too few events for the stated confidence (seen in fewer than 20 shifts; take more "
-            f"replications): {shown}."
+            f"Too few events for the stated confidence (seen in fewer than {FEW_EVENTS} shifts; "
+            f"take more replications): {shown}."
         )
     shares = [row[START_SHARE.name].value for row in rows]
     highest = max((share for share in shares if isfinite(share)), default=0.0)
     if highest > START_SHARE_SHOWN:
         notes.append(
-            f"Up to {highest:.0%} of the bags used were in the lanes at the shift's start, which "
-            "nobody had to load: set study.warm_up_h, or read the visits as too few."
+            f"Up to {highest:.0%} of the bags that left the lanes were there at the shift's start, "
+            "so nobody had to load them: set or lengthen study.warm_up_h, or read the visits as "
+            "too few."
         )
     return notes

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import sys
@@ -44,10 +45,12 @@ class Commands(click.Group):
 
 @click.group(
     cls=Commands,
+    invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(VERSION, prog_name="feedsim", message="%(prog)s %(version)s")
-def feedsim() -> None:
+@click.pass_context
+def feedsim(context: click.Context) -> None:
     """Simulate bag feeding on packing machines.
 
     How many bags must a lane of the magazine hold, how often must somebody come by, what do
@@ -62,16 +65,33 @@ def feedsim() -> None:
     Exit codes: 0 done, 1 done but a stated target is not met, 2 bad input, 3 part of the work
     failed, 4 a fault of the program, 130 interrupted.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 def main() -> NoReturn:
     """Run the command line and exit with its code."""
+    _settle_surroundings()
     try:
         sys.exit(feedsim.main(standalone_mode=False) or DONE)
-    except SystemExit:
+    except SystemExit as stop:
+        # click turns a reader that has gone into exit code 1, which means something else here.
+        if isinstance(stop.__context__, BrokenPipeError):
+            _end(stop.__context__)
         raise
     except BaseException as error:  # every way out has its own code and one clear line
         _end(error)
+
+
+def _settle_surroundings() -> None:
+    """Work with closed streams, with any encoding, and with no screen to draw on."""
+    os.environ["MPLBACKEND"] = "agg"
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 (for good)
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def _end(error: BaseException) -> NoReturn:

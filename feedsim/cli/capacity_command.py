@@ -77,30 +77,32 @@ def command(
       feedsim capacity configs/oats_slider.toml --bags 50:300:25
       feedsim capacity configs/oats_slider.toml --bags 50,100,200 --rounds 2,5,10
     """
-    from feedsim.answers.capacity import capacity, capacity_settings
+    from feedsim.answers.capacity import capacity, capacity_settings, default_bags
     from feedsim.answers.rows import notes_on
-    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.cli.screen import say_json, say_notes
     from feedsim.cli.study_output import (
         CAUTION,
         document,
         open_folder,
         planning_notes,
+        say_where,
         write_figures,
         write_tables,
     )
     from feedsim.study import refuse_absurd
 
-    values = parse_bags(bags) if bags is not None else None
+    config = options.config
+    values = sorted(set(parse_bags(bags))) if bags is not None else default_bags(config, machine)
     intervals = parse_rounds(rounds) if rounds is not None else []
-    settings = capacity_settings(options.config, values, intervals, machine)
+    settings = capacity_settings(config, values, intervals, machine)
     if not options.allow_large:
-        refuse_absurd([setting.cell for setting in settings], options.config.study.replications)
+        refuse_absurd([setting.cell for setting in settings], config.study.replications)
     folder = open_folder(
         "capacity", options, {"bags": values, "rounds": intervals, "machine": machine}
     )
     with progress_bar("capacity", quiet=options.as_json) as progress:
         result = capacity(
-            options.config,
+            config,
             values,
             rounds=intervals,
             machine=machine,
@@ -110,16 +112,28 @@ def command(
         )
     write_tables(folder, result.results, result.rows)
     write_figures(folder, _figures(result))
-    notes = [*planning_notes(options), *notes_on(result.rows)]
+    folder.finish()
+    answers = [answer(result, interval, machine) for interval in result.rounds]
+    notes = [*_rounding(result, values), *planning_notes(options), *notes_on(result.rows)]
     if options.as_json:
         own = {"capacity": result.answer_json()}
-        say_json(document("capacity", result.rows, notes, own))
+        say_json(document("capacity", options, answers, result.rows, notes, own))
     else:
-        for interval in result.rounds:
-            click.echo(answer(result, interval))
+        for told in answers:
+            click.echo(told)
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    talk(f"Written to {folder.path}")
+    say_where(folder, options)
+
+
+def _rounding(result: CapacityResult, values: Sequence[int]) -> list[str]:
+    """Which of the capacities asked for were rounded up to whole bundles."""
+    studied = {plan.capacity_bags for s in result.results.settings for plan in s.cell.machines}
+    rounded = [str(value) for value in values if value not in studied]
+    if not rounded:
+        return []
+    shown = ", ".join(rounded[:6]) + (" ..." if len(rounded) > 6 else "")
+    return [f"Capacities were rounded up to whole bundles of each machine: {shown}."]
 
 
 def _figures(result: CapacityResult) -> dict[str, Figure]:
@@ -143,34 +157,34 @@ def _figures(result: CapacityResult) -> dict[str, Figure]:
     }
 
 
-def answer(result: CapacityResult, interval: Value | None) -> str:
+def answer(result: CapacityResult, interval: Value | None, machine: str | None = None) -> str:
     """The answer in one sentence: where the curve levels off, and what it costs in visits."""
-    from feedsim.answers.capacity import levels_off_at, step_between
-    from feedsim.cli.screen import number, percent
+    from feedsim.cli.screen import number, percent, sureness
 
-    curve = result.curve(None, interval)
-    level, last = levels_off_at(curve), curve[-1]
+    found = result.finding(None, interval)
+    level, last = found.level, found.last
     head = "OEE" if interval is None else f"With rounds every {interval:g} min, OEE"
-    sure = f"({100 * last.confidence:g} % confidence, {last.replications} shifts)"
-    bags = result.capacity_bags(level)
+    sure = sureness(last.confidence, last.replications)
+    at = f"at {result.asked_bags(level)} bags per lane" + (f" of {machine}" if machine else "")
     visits = f"there, somebody comes {number(level['refill_visits_per_h'])} times an hour to refill"
-    if len(curve) == 1:
-        return f"{head} is {percent(last['oee'])} at {bags} bags per lane {sure}; {visits}."
-    if level is last:
+    if found.capacities == 1 or last.replications == 1:
+        return f"{head} is {percent(last['oee'])} {at} ({sure}); {visits}."
+    if found.may_rise:
         step = result.steps(last)["oee"]
-        return (
-            f"{head} may still rise at {bags} bags per lane: {percent(last['oee'])} there, of "
-            f"which the last step brought {number(step, 2, scale=100)} points {sure}; {visits}."
-        )
-    change = step_between(last, level)
+        told = f"{head} may still rise {at}: {percent(last['oee'])} there ({sure}), of which the "
+        told += f"last step brought {number(step, 2, scale=100)} points; {visits}."
+        unsure = step.low < 0 < step.high
+        return f"{told} More shifts would tell whether it still rises." if unsure else told
     told = (
-        f"{head} reaches {percent(level['oee'])} at {bags} bags per lane, and nothing larger, "
-        f"up to {result.capacity_bags(last)}, adds half a point {sure}; {visits}."
+        f"{head} reaches {percent(level['oee'])} {at}, and nothing larger, up to "
+        f"{result.asked_bags(last)}, adds half a point ({sure}); {visits}."
     )
-    if change["oee"].high < 0:
-        told += f" It falls to {percent(last['oee'])} at {result.capacity_bags(last)}"
+    if found.falls:
+        change = found.change
+        lost = number(change["oee"], 1, scale=100)
+        told += f" At {result.asked_bags(last)} it is {percent(last['oee'])}, {lost} points"
         longer = change["wait_share"].low > 0
-        told += ", where long refills keep stops waiting for somebody." if longer else "."
+        told += ": long refills keep stops waiting for somebody." if longer else "."
     return told
 
 
@@ -179,6 +193,7 @@ TABLES = (
         ("OEE %", "oee", 100, 1),
         ("step, points", "step", 100, 2),
         ("dry %", "dry_share", 100, 2),
+        ("waiting %", "wait_share", 100, 2),
         ("refill visits/h", "refill_visits_per_h", 1, 2),
         ("fault visits/h", "fault_visits_per_h", 1, 2),
     ),
@@ -200,6 +215,8 @@ def _say_tables(result: CapacityResult) -> None:
     titles: dict[str | None, str] = {None: "whole cell" if len(machines) > 1 else machines[0]}
     titles |= {name: name for name in machines if len(machines) > 1}
     for machine, title in titles.items():
+        if not result.is_varied(machine):
+            continue
         for interval in result.rounds:
             rounds = "" if interval is None else f", rounds every {interval:g} min"
             for columns in TABLES if machine is None else TABLES[:1]:
@@ -211,7 +228,7 @@ def _say_tables(result: CapacityResult) -> None:
     say_unseen(shown)
     click.echo(
         "Values ± half-width of the interval. Step: paired difference of OEE to the next smaller "
-        "capacity, on the same luck."
+        "capacity, on the same luck. Waiting: stopped, and nobody there yet."
     )
 
 

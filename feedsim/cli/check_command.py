@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from feedsim.cli.options import ALLOW_LARGE, CONFIG, JSON, SET
+from feedsim.version import VERSION
 
 
 @click.command("check")
@@ -44,6 +45,7 @@ def command(
         say_json(
             {
                 "schema": 1,
+                "feedsim": VERSION,
                 "command": "check",
                 "sound": True,
                 "values": [
@@ -56,10 +58,12 @@ def command(
         )
         return
     bags = sum(machine.lanes * machine.capacity_bags for machine in cell.machines)
+    number = len(cell.machines)
+    counted = "1 machine" if number == 1 else f"{number} machines"
     shortest = min(machine.autonomy_us for machine in cell.machines) / 60e6
     click.echo(
-        f"{config_path} is sound: {len(cell.machines)} machine(s), {bags:,} bags in their "
-        f"magazines, which last {shortest:.1f} min with nobody there"
+        f"{config_path} is sound: {counted}, {bags:,} bags in the magazines, which last "
+        f"{shortest:.1f} min with nobody there"
         + (" (the shortest)." if len(cell.machines) > 1 else ".")
     )
     click.echo(
@@ -68,7 +72,10 @@ def command(
     )
     say_notes(warnings)
     say_table(
-        "Resolved values",
+        f"Resolved values (lines are of {config_path})",
         ("key", "value", "unit", "from"),
-        [(row.key, row.value, row.unit, row.source) for row in rows],
+        [
+            (row.key, row.value, row.unit, row.source.replace(f"{config_path}:", "line "))
+            for row in rows
+        ],
     )

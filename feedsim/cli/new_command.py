@@ -21,7 +21,7 @@ def command(path: Path, force: bool) -> None:
       feedsim new mycell.toml
     """
     from feedsim.config.starter import starter_text
-    from feedsim.folder import write_whole
+    from feedsim.files import write_whole
 
     if path.exists() and not force:
         raise click.UsageError(f"{path}: is there already, allowed: a new file, or --force")

@@ -28,12 +28,13 @@ def command(options: StudyOptions) -> None:
     from feedsim.answers.rows import notes_on
     from feedsim.answers.run import run
     from feedsim.cell import build_cell
-    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.cli.screen import say_json, say_notes
     from feedsim.cli.study_output import (
         CAUTION,
         document,
         open_folder,
         planning_notes,
+        say_where,
         write_figures,
         write_tables,
     )
@@ -52,24 +53,25 @@ def command(options: StudyOptions) -> None:
         )
     write_tables(folder, result.results, result.rows)
     write_figures(folder, {"losses": loss_breakdown(result.results)})
+    folder.finish()
     notes = [*planning_notes(options), *notes_on(result.rows)]
     if options.as_json:
-        say_json(document("run", result.rows, notes))
+        say_json(document("run", options, [answer(result)], result.rows, notes))
     else:
         click.echo(answer(result))
         _say_tables(result)
         say_notes([*notes, CAUTION])
-    talk(f"Written to {folder.path}")
+    say_where(folder, options)
 
 
 def answer(result: RunResult) -> str:
     """The answer in one sentence."""
-    from feedsim.cli.screen import number, percent
+    from feedsim.cli.screen import number, percent, sureness
 
     row = result.cell
     told = (
-        f"OEE is {percent(row['oee'])} with {100 * row.confidence:g} % confidence "
-        f"({row.replications} shifts): {number(row['packs_per_h'], 0)} good packs an hour"
+        f"OEE is {percent(row['oee'])} ({sureness(row.confidence, row.replications)}): "
+        f"{number(row['packs_per_h'], 0)} good packs an hour"
     )
     if "crew_busy" in row.figures:
         told += (
@@ -79,15 +81,18 @@ def answer(result: RunResult) -> str:
     return told + "."
 
 
+LEAST_SHOWN = 5e-5
+PER_WINDOW = "in the window"
+
 MEASURES = (
     ("OEE", "oee", 100, 1, "%"),
     ("availability", "availability", 100, 1, "%"),
     ("performance", "performance", 100, 1, "%"),
     ("quality", "quality", 100, 2, "%"),
     ("good packs", "packs_per_h", 1, 0, "/h"),
-    ("rejected packs", "rejected_packs", 1, 1, "a shift"),
-    ("bags wasted", "bags_wasted", 1, 1, "a shift"),
-    ("lost pockets", "lost_pockets", 1, 1, "a shift"),
+    ("rejected packs", "rejected_packs", 1, 1, PER_WINDOW),
+    ("bags wasted", "bags_wasted", 1, 1, PER_WINDOW),
+    ("lost pockets", "lost_pockets", 1, 1, PER_WINDOW),
     ("dry", "dry_share", 100, 2, "% of time"),
     ("blocked", "blocked_share", 100, 2, "% of time"),
     ("stopped and waiting for an operator", "wait_share", 100, 2, "% of time"),
@@ -101,14 +106,21 @@ MEASURES = (
 def _say_tables(result: RunResult) -> None:
     from feedsim.cli.screen import FEW, cell, say_table, say_unseen
     from feedsim.losses import losses
+    from feedsim.measures import HOUR_US
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
+    cell_plan = result.results.settings[0].cell
+    window_h = (cell_plan.shift_us - cell_plan.warm_up_us) / HOUR_US
     shown = [(row, name) for row in rows for _, name, *_ in MEASURES if name in row.figures]
     say_table(
         "Measures (value ± half-width of the interval)",
         ("", *(row.title for row in rows), ""),
         [
-            (label, *(cell(row.get(name), scale, digits) for row in rows), unit)
+            (
+                label,
+                *(cell(row.get(name), scale, digits) for row in rows),
+                f"in {window_h:g} h" if unit is PER_WINDOW else unit,
+            )
             for label, name, scale, digits, unit in MEASURES
         ],
         FEW if any(row[name].few_events for row, name in shown) else "",
@@ -117,8 +129,13 @@ def _say_tables(result: RunResult) -> None:
     setting, sums = result.results.settings[0], result.results.sums[0]
     for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
         row = next(row for row in result.rows if row.machine == plan.name)
+        found = [
+            loss
+            for loss in losses(machine_sums, plan, row.confidence)
+            if abs(loss.share.value) >= LEAST_SHOWN
+        ]
         say_table(
-            f"Where the planned busy time of {plan.name} goes",
+            f"Where the planned busy time of {plan.name} goes (in 8 h of it)",
             ("cause", "% of time", "min in 8 h", "stops/h"),
             [
                 (
@@ -127,7 +144,7 @@ def _say_tables(result: RunResult) -> None:
                     f"{loss.minutes:,.1f}",
                     cell(row.get(f"stops_{loss.name}_per_h"), 1, 2, empty=""),
                 )
-                for loss in losses(machine_sums, plan, row.confidence)
-                if loss.time_us.any()
+                for loss in found
             ],
+            FEW if any(loss.share.few_events for loss in found) else "",
         )

@@ -11,11 +11,11 @@ from typing import Any
 
 import click
 
-from feedsim.stats import Estimate
+from feedsim.stats import FEW_EVENTS, Estimate
 
 PLAIN_WIDTH = 120
 NONE = "none"
-FEW = "* seen in fewer than 20 shifts: too few events for the stated confidence."
+FEW = f"* seen in fewer than {FEW_EVENTS} shifts: too few events for the stated confidence."
 
 
 def percent(found: Estimate, digits: int = 1) -> str:
@@ -46,7 +46,7 @@ def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str =
     value = f"{found.value * scale:,.{digits}f}"
     if not isfinite(found.half_width):
         return value
-    half = (found.high - found.low) / 2 * scale
+    half = found.half_width * scale
     return f"{value} ±{half:,.{digits}f}{'*' if found.few_events else ''}"
 
 
@@ -65,14 +65,24 @@ def say_table(
     for line in lines:
         table.add_row(*(Text(entry) for entry in line))
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else PLAIN_WIDTH
-    Console(width=width, highlight=False).print(table)
+    console = Console(width=width, highlight=False)
+    with console.capture() as printed:
+        console.print(table)
+    click.echo(printed.get(), nl=False)
     if note:
         click.echo(note)
 
 
+def sureness(confidence: float, replications: int) -> str:
+    """What an interval is worth, or that there is none."""
+    if replications == 1:
+        return "one shift: no interval"
+    return f"{100 * confidence:g} % confidence, {replications:,} shifts"
+
+
 def say_unseen(shown: Iterable[Estimate | None]) -> None:
     """Say what "none" in the tables is worth, where it stands there."""
-    unseen = [found for found in shown if found is not None and found.unseen]
+    unseen = [found for found in shown if found and found.unseen and found.value == 0]
     if unseen:
         found = unseen[0]
         click.echo(

@@ -57,8 +57,24 @@ def write_figures(folder: StudyFolder, figures: Mapping[str, Figure]) -> None:
         save(figure, folder.path, name)
 
 
+def say_where(folder: StudyFolder, options: StudyOptions) -> None:
+    """Say on stderr where the results are, and what of the config may surprise."""
+    from feedsim.cli.screen import talk
+    from feedsim.config import warnings_of
+
+    talk(f"Written to {folder.path}")
+    surprises = len(warnings_of(options.config))
+    if surprises:
+        talk(f"What of this config may surprise ({surprises}): feedsim check {options.config_path}")
+
+
 def document(
-    command: str, rows: list[Row], notes: list[str], own: Mapping[str, Any] | None = None
+    command: str,
+    options: StudyOptions,
+    answers: list[str],
+    rows: list[Row],
+    notes: list[str],
+    own: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """The JSON document of a study command."""
     from feedsim.answers.rows import rows_json
@@ -67,6 +83,10 @@ def document(
         "schema": 1,
         "feedsim": VERSION,
         "command": command,
+        "title": options.config.title,
+        "answer": answers,
+        "confidence": options.config.study.confidence,
+        "seed": options.config.study.seed,
         "rows": rows_json(rows),
         "notes": notes,
         **(own or {}),

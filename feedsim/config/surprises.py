@@ -27,6 +27,8 @@ def warnings_of(config: Config) -> list[str]:
         Sentences with the machine's name and its numbers; empty where nothing applies.
     """
     found = [*_nobody_comes(config), *_crew(config), *_calendar(config)]
+    if config.money is not None:
+        found.append("[money] is checked and kept, but no command uses it yet")
     for machine in config.machine:
         found += magazine_surprises(config, machine)
         found += _one_operator(config, machine)
@@ -138,6 +140,12 @@ def _bag(machine: Machine) -> Iterator[str]:
             other = "stiffness" if given == "closure" else "closure"
             but = "" if bag.bad_bundles is None else " but the misses of bad bundles"
             yield f"{name}: a {given} without {other} and without faults gives no faults{but}"
+    if bag.chance_source == "faults" and bag.faults is not None:
+        unnamed = [fault for fault in film.FAULTS if fault not in bag.faults.model_fields_set]
+        if unnamed and len(unnamed) < len(film.FAULTS):
+            yield f"{name}: faults names no {', '.join(unnamed)}, so these do not happen"
+        if bag.closure is not None and bag.stiffness is not None:
+            yield f"{name}: closure and stiffness have no effect beside faults"
     if bag.chance_source == "faults" and machine.pick.mouth_opener:
         yield f"{name}: mouth_opener has no effect on faults, which were measured with or without"
     if bag.chance_source == "none" and machine.pick.mouth_opener:

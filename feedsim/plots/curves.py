@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from feedsim.answers.capacity import CAPACITY, ROUNDS
 from feedsim.measures import CREW_BUSY, Measure, figure
 from feedsim.stats import Estimate
 from feedsim.study import Results, Setting, Value
-
-CAPACITY = "magazine.capacity_bags"
-ROUNDS = "crew.rounds_every_min"
 
 Group = tuple[tuple[str, Value], ...]
 

@@ -6,7 +6,6 @@ colour: a state has a hatching of its own, a line its dashes and its marker.
 
 from __future__ import annotations
 
-import os
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -18,6 +17,8 @@ from typing import Any
 import matplotlib
 import matplotlib.style
 from matplotlib.figure import Figure
+
+from feedsim.files import write_whole
 
 INK = "#1d2733"
 SOFT_INK = "#5a6673"
@@ -83,13 +84,13 @@ LOOKS = {
     "blocked": Look("#2f8f8a", "||"),
     "changeover": Look("#aab2bb", "--", INK),
     "planned_stop": Look("#e9ecef", "", SOFT_INK),
-    "slow_cycles": Look("#dbe9f5", "\\\\\\\\", "#2c5a86"),
-    "pockets_missed": Look("#dcaecb", "//", INK),
-    "pockets_double": Look("#dcaecb", "oo", INK),
-    "pockets_unopened": Look("#dcaecb", "xx", INK),
-    "pockets_jam": Look("#dcaecb", "++", INK),
-    "skewed": Look("#a34a7e", "//"),
-    "scrapped": Look("#a34a7e", ".."),
+    "speed/slow_cycles": Look("#dbe9f5", "\\\\\\\\", "#2c5a86"),
+    "pockets/missed": Look("#dcaecb", "//", INK),
+    "pockets/double": Look("#dcaecb", "oo", INK),
+    "pockets/unopened": Look("#dcaecb", "xx", INK),
+    "pockets/jam": Look("#dcaecb", "++", INK),
+    "rejects/skewed": Look("#a34a7e", "//"),
+    "rejects/scrapped": Look("#a34a7e", ".."),
     "other": Look("#d3d8de", "", SOFT_INK),
 }
 
@@ -168,8 +169,8 @@ def save(figure: Figure, folder: str | Path, name: str) -> tuple[Path, Path]:
     """
     png, svg = Path(folder) / f"{name}.png", Path(folder) / f"{name}.svg"
     with figure_style():
-        _write(png, _drawn(figure, "png"))
-        _write(svg, _drawn(figure, "svg"))
+        write_whole(png, _drawn(figure, "png"))
+        write_whole(svg, _drawn(figure, "svg"))
     return png, svg
 
 
@@ -178,15 +179,3 @@ def _drawn(figure: Figure, kind: str) -> bytes:
     metadata = {"Date": None} if kind == "svg" else None
     figure.savefig(drawing, format=kind, dpi=DPI, metadata=metadata)
     return drawing.getvalue()
-
-
-def _write(path: Path, content: bytes) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)

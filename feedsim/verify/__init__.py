@@ -1,6 +1,6 @@
 """The package proves itself: the simulation against closed forms and published tables.
 
-The tests and `feedsim verify` run the same cases.
+Cases are data with their sources; the tests run them all.
 """
 
 from feedsim.verify.case import AGREES_Z, FAILS_Z, Case, Control
