@@ -23,8 +23,19 @@ COMMANDS = {
 }
 
 
+class ReaderGone(Exception):
+    """Whoever read the output has gone; what was computed is in the folder."""
+
+
 class Commands(click.Group):
     """Commands whose modules are imported when they are called."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; click's exit code 1 for a closed pipe means something else here."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as gone:
+            raise ReaderGone from gone
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """All commands, in the order in which a user meets them."""
@@ -74,10 +85,7 @@ def main() -> NoReturn:
     _settle_surroundings()
     try:
         sys.exit(feedsim.main(standalone_mode=False) or DONE)
-    except SystemExit as stop:
-        # click turns a reader that has gone into exit code 1, which means something else here.
-        if isinstance(stop.__context__, BrokenPipeError):
-            _end(stop.__context__)
+    except SystemExit:
         raise
     except BaseException as error:  # every way out has its own code and one clear line
         _end(error)
@@ -95,11 +103,10 @@ def _settle_surroundings() -> None:
 
 
 def _end(error: BaseException) -> NoReturn:
-    code, message = _explain(error)
-    if isinstance(error, BrokenPipeError):
-        # Whoever read the output has gone; what was computed is in the folder.
+    if isinstance(error, ReaderGone | BrokenPipeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(DONE)
+    code, message = _explain(error)
     if "--json" in sys.argv and code != INTERRUPTED:
         click.echo(json.dumps({"schema": 1, "error": message}))
     else:
