@@ -137,7 +137,10 @@ class Work(NamedTuple):
 
 @dataclass(slots=True)
 class MachineRecord:
-    """What happened at one machine."""
+    """What happened at one machine.
+
+    `open_runs` holds the run under way of each lane by its number, and the outfeed's at 0.
+    """
 
     lanes: int
     changes: list[Change] = field(default_factory=list)
@@ -150,12 +153,12 @@ class MachineRecord:
     outfeed_stops: list[StationStop] = field(default_factory=list)
     lanes_left: list[int] = field(default_factory=list)
     accumulation_left: int = 0
-    _open: list[Run] = field(default_factory=list)
+    open_runs: list[Run] = field(default_factory=list)
     _closed: int = 0
     _good_packs: int = 0
 
     def __post_init__(self) -> None:
-        self._open = [NO_RUN] * (self.lanes + 1)
+        self.open_runs = [NO_RUN] * (self.lanes + 1)
 
     def state(self, at_us: int, state: str) -> None:
         """Book the machine's time to a state from now on."""
@@ -164,7 +167,7 @@ class MachineRecord:
 
     def good_cycle(self, end_us: int, cycle_us: int, lane: int) -> None:
         """Tell of a cycle that made a good pack at the first attempt."""
-        run = self._open[lane]
+        run = self.open_runs[lane]
         if end_us - run.last_end_us == run.spacing_us and run.cycle_us == cycle_us:
             run.last_end_us = end_us
             run.count += 1
@@ -173,14 +176,14 @@ class MachineRecord:
             run.last_end_us = end_us
             run.count = 2
         else:
-            run = self._open[lane] = Run(end_us, cycle_us, lane, GOOD, 1, 1)
+            run = self.open_runs[lane] = Run(end_us, cycle_us, lane, GOOD, 1, 1)
             self.runs.append(run)
 
     def other_cycle(
         self, end_us: int, cycle_us: int, lane: int, outcome: str, bags: int, attempts: int
     ) -> None:
         """Tell of a cycle with a fault, or with retries."""
-        self._open[lane] = NO_RUN
+        self.open_runs[lane] = NO_RUN
         self.runs.append(Run(end_us, cycle_us, lane, outcome, bags, attempts))
 
     def close_runs(self) -> int:
@@ -188,7 +191,7 @@ class MachineRecord:
 
         Returns the number of good packs made since the shift's start.
         """
-        self._open[1:] = [NO_RUN] * self.lanes
+        self.open_runs[1:] = [NO_RUN] * self.lanes
         for run in self.runs[self._closed :]:
             self._good_packs += run.count if run.outcome == GOOD else 0
         self._closed = len(self.runs)
@@ -196,13 +199,13 @@ class MachineRecord:
 
     def outfeed_takes(self, end_us: int, cycle_us: int) -> None:
         """Tell that the outfeed takes a pack for a cycle that ends at `end_us`."""
-        run = self._open[0]
+        run = self.open_runs[0]
         if run is not NO_RUN and end_us - run.last_end_us == cycle_us:
             run.last_end_us = end_us
             run.spacing_us = cycle_us
             run.count += 1
             return
-        run = self._open[0] = Run(end_us, cycle_us, 0, GOOD, 1, 1)
+        run = self.open_runs[0] = Run(end_us, cycle_us, 0, GOOD, 1, 1)
         self.outfeed_cycles.append(run)
 
 

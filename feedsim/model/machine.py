@@ -100,7 +100,7 @@ class Machine:
         One event a cycle: this loop is what a study's time is spent on.
         """
         clock, record, stations, outfeed = self.clock, self.record, self.stations, self.outfeed
-        good_cycle, at_place, turn = record.good_cycle, self.place, 0
+        runs, at_place, turn = record.open_runs, self.place, 0
         retries, retry_us = self.plan.retries, self.plan.retry_us
         yield Step(clock, 0, at_place)
         while True:
@@ -115,7 +115,13 @@ class Machine:
                 self.ran_us = ran_us = self.ran_us + cycle_us
                 if lane.picks_to_fault > 1:
                     lane.give()
-                    good_cycle(clock.now, cycle_us, lane.number)
+                    now, run = clock.now, runs[lane.number]
+                    if now - run.last_end_us == run.spacing_us and run.cycle_us == cycle_us:
+                        # What `good_cycle` does for most cycles, a call less.
+                        run.last_end_us = now
+                        run.count += 1
+                    else:
+                        record.good_cycle(now, cycle_us, lane.number)
                     if outfeed is not None:
                         self.pass_on(outfeed)
                 else:
