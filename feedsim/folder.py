@@ -73,6 +73,7 @@ class StudyFolder:
         command_line: Sequence[str],
         out: Path | None = None,
     ) -> None:
+        self.command = command
         self.hash = study_hash(command, config, options)
         name = re.sub(r"[^\w.-]+", "_", config_path.stem)[:60]
         self.path = out or Path("outputs") / f"{command}-{name}-{self.hash}"

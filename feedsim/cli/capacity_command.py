@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -78,17 +79,7 @@ def command(
       feedsim capacity configs/oats_slider.toml --bags 50,100,200 --rounds 2,5,10
     """
     from feedsim.answers.capacity import capacity, capacity_settings, default_bags
-    from feedsim.answers.rows import notes_on
-    from feedsim.cli.screen import say_json, say_notes
-    from feedsim.cli.study_output import (
-        CAUTION,
-        document,
-        open_folder,
-        planning_notes,
-        say_where,
-        write_figures,
-        write_tables,
-    )
+    from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.study import refuse_absurd
 
     config = options.config
@@ -107,23 +98,18 @@ def command(
             rounds=intervals,
             machine=machine,
             jobs=options.jobs,
-            allow_large=options.allow_large,
+            allow_large=True,
             progress=progress,
         )
-    write_tables(folder, result.results, result.rows)
-    write_figures(folder, _figures(result))
-    folder.finish()
-    answers = [answer(result, interval, machine) for interval in result.rounds]
-    notes = [*_rounding(result, values), *planning_notes(options), *notes_on(result.rows)]
-    if options.as_json:
-        own = {"capacity": result.answer_json()}
-        say_json(document("capacity", options, answers, result.rows, notes, own))
-    else:
-        for told in answers:
-            click.echo(told)
-        _say_tables(result)
-        say_notes([*notes, CAUTION])
-    say_where(folder, options)
+    found = StudyAnswer(
+        result.results,
+        result.rows,
+        [answer(result, interval, machine) for interval in result.rounds],
+        partial(_say_tables, result),
+        _rounding(result, values),
+        {"capacity": result.answer_json()},
+    )
+    deliver(folder, options, found, _figures(result))
 
 
 def _rounding(result: CapacityResult, values: Sequence[int]) -> list[str]:

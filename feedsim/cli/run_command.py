@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -25,19 +26,9 @@ def command(options: StudyOptions) -> None:
       feedsim run configs/oats_slider.toml
       feedsim run configs/granola_three_machines.toml --replications 100 --set crew.operators=2
     """
-    from feedsim.answers.rows import notes_on
     from feedsim.answers.run import run
     from feedsim.cell import build_cell
-    from feedsim.cli.screen import say_json, say_notes
-    from feedsim.cli.study_output import (
-        CAUTION,
-        document,
-        open_folder,
-        planning_notes,
-        say_where,
-        write_figures,
-        write_tables,
-    )
+    from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.plots.losses import loss_breakdown
     from feedsim.study import refuse_absurd
 
@@ -45,23 +36,9 @@ def command(options: StudyOptions) -> None:
         refuse_absurd([build_cell(options.config)], options.config.study.replications)
     folder = open_folder("run", options, {})
     with progress_bar("run", quiet=options.as_json) as progress:
-        result = run(
-            options.config,
-            jobs=options.jobs,
-            allow_large=options.allow_large,
-            progress=progress,
-        )
-    write_tables(folder, result.results, result.rows)
-    write_figures(folder, {"losses": loss_breakdown(result.results)})
-    folder.finish()
-    notes = [*planning_notes(options), *notes_on(result.rows)]
-    if options.as_json:
-        say_json(document("run", options, [answer(result)], result.rows, notes))
-    else:
-        click.echo(answer(result))
-        _say_tables(result)
-        say_notes([*notes, CAUTION])
-    say_where(folder, options)
+        result = run(options.config, jobs=options.jobs, allow_large=True, progress=progress)
+    found = StudyAnswer(result.results, result.rows, [answer(result)], partial(_say_tables, result))
+    deliver(folder, options, found, {"losses": loss_breakdown(result.results)})
 
 
 def answer(result: RunResult) -> str:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+import click
 
 from feedsim.version import VERSION
 
@@ -21,6 +24,18 @@ CAUTION = (
 )
 
 
+@dataclass(frozen=True)
+class StudyAnswer:
+    """What a study command found: sentences first, and its own part of the JSON document."""
+
+    results: Results
+    rows: list[Row]
+    sentences: list[str]
+    say_tables: Callable[[], None]
+    notes: list[str] = field(default_factory=list)
+    own: Mapping[str, Any] = field(default_factory=dict)
+
+
 def open_folder(command: str, options: StudyOptions, own: Mapping[str, Any]) -> StudyFolder:
     """Open the study's folder before anything is computed."""
     from feedsim.folder import StudyFolder
@@ -30,7 +45,38 @@ def open_folder(command: str, options: StudyOptions, own: Mapping[str, Any]) -> 
     )
 
 
-def planning_notes(options: StudyOptions) -> list[str]:
+def deliver(
+    folder: StudyFolder,
+    options: StudyOptions,
+    answer: StudyAnswer,
+    figures: Mapping[str, Figure],
+) -> None:
+    """Write what was found, then say it: whoever stops reading loses nothing."""
+    from feedsim.answers.rows import notes_on, replications_frame, summary_frame
+    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.config import warnings_of
+    from feedsim.plots.style import save
+
+    folder.write_frame("replications.csv", replications_frame(answer.results))
+    folder.write_frame("summary.csv", summary_frame(answer.rows))
+    for name, figure in figures.items():
+        save(figure, folder.path, name)
+    folder.finish()
+    notes = [*answer.notes, *_planning_notes(options), *notes_on(answer.rows)]
+    if options.as_json:
+        say_json(_document(folder.command, options, answer, notes))
+    else:
+        for sentence in answer.sentences:
+            click.echo(sentence)
+        answer.say_tables()
+        say_notes([*notes, CAUTION])
+    talk(f"Written to {folder.path}")
+    surprises = len(warnings_of(options.config))
+    if surprises:
+        talk(f"What of this config may surprise ({surprises}): feedsim check {options.config_path}")
+
+
+def _planning_notes(options: StudyOptions) -> list[str]:
     """Which machines' fault chances are planning values."""
     names = [m.name for m in options.config.machine if m.bag.chance_source == "planning"]
     if not names:
@@ -41,42 +87,9 @@ def planning_notes(options: StudyOptions) -> list[str]:
     ]
 
 
-def write_tables(folder: StudyFolder, results: Results, rows: list[Row]) -> None:
-    """Write replications.csv and summary.csv."""
-    from feedsim.answers.rows import replications_frame, summary_frame
-
-    folder.write_frame("replications.csv", replications_frame(results))
-    folder.write_frame("summary.csv", summary_frame(rows))
-
-
-def write_figures(folder: StudyFolder, figures: Mapping[str, Figure]) -> None:
-    """Write each figure as PNG and SVG."""
-    from feedsim.plots.style import save
-
-    for name, figure in figures.items():
-        save(figure, folder.path, name)
-
-
-def say_where(folder: StudyFolder, options: StudyOptions) -> None:
-    """Say on stderr where the results are, and what of the config may surprise."""
-    from feedsim.cli.screen import talk
-    from feedsim.config import warnings_of
-
-    talk(f"Written to {folder.path}")
-    surprises = len(warnings_of(options.config))
-    if surprises:
-        talk(f"What of this config may surprise ({surprises}): feedsim check {options.config_path}")
-
-
-def document(
-    command: str,
-    options: StudyOptions,
-    answers: list[str],
-    rows: list[Row],
-    notes: list[str],
-    own: Mapping[str, Any] | None = None,
+def _document(
+    command: str, options: StudyOptions, answer: StudyAnswer, notes: list[str]
 ) -> dict[str, Any]:
-    """The JSON document of a study command."""
     from feedsim.answers.rows import rows_json
 
     return {
@@ -84,10 +97,10 @@ def document(
         "feedsim": VERSION,
         "command": command,
         "title": options.config.title,
-        "answer": answers,
+        "answer": answer.sentences,
         "confidence": options.config.study.confidence,
         "seed": options.config.study.seed,
-        "rows": rows_json(rows),
+        "rows": rows_json(answer.rows),
         "notes": notes,
-        **(own or {}),
+        **answer.own,
     }
