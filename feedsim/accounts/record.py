@@ -66,6 +66,16 @@ class Run:
         self.spacing_us = 0
         self.count = 1
 
+    def goes_on(self, end_us: int, cycle_us: int) -> bool:
+        """Take in one more cycle, if it is as long and at the same distance."""
+        gap_us = end_us - self.last_end_us
+        if cycle_us != self.cycle_us or (gap_us != self.spacing_us and self.count != 1):
+            return False
+        self.spacing_us = gap_us
+        self.last_end_us = end_us
+        self.count += 1
+        return True
+
     def ends_until(self, at_us: int) -> int:
         """How many cycles of the run have ended by an instant, that instant included."""
         if at_us >= self.last_end_us:
@@ -139,7 +149,8 @@ class Work(NamedTuple):
 class MachineRecord:
     """What happened at one machine.
 
-    `open_runs` holds the run under way of each lane by its number, and the outfeed's at 0.
+    `open_runs` holds the run of good cycles under way of each lane by its number, and the
+    outfeed's at 0; `_odd_runs` those of equal cycles with a fault or with retries.
     """
 
     lanes: int
@@ -154,11 +165,13 @@ class MachineRecord:
     lanes_left: list[int] = field(default_factory=list)
     accumulation_left: int = 0
     open_runs: list[Run] = field(default_factory=list)
+    _odd_runs: list[Run] = field(default_factory=list)
     _closed: int = 0
     _good_packs: int = 0
 
     def __post_init__(self) -> None:
         self.open_runs = [NO_RUN] * (self.lanes + 1)
+        self._odd_runs = [NO_RUN] * (self.lanes + 1)
 
     def state(self, at_us: int, state: str) -> None:
         """Book the machine's time to a state from now on."""
@@ -167,15 +180,7 @@ class MachineRecord:
 
     def good_cycle(self, end_us: int, cycle_us: int, lane: int) -> None:
         """Tell of a cycle that made a good pack at the first attempt."""
-        run = self.open_runs[lane]
-        if end_us - run.last_end_us == run.spacing_us and run.cycle_us == cycle_us:
-            run.last_end_us = end_us
-            run.count += 1
-        elif run.count == 1 and run.cycle_us == cycle_us:
-            run.spacing_us = end_us - run.last_end_us
-            run.last_end_us = end_us
-            run.count = 2
-        else:
+        if not self.open_runs[lane].goes_on(end_us, cycle_us):
             run = self.open_runs[lane] = Run(end_us, cycle_us, lane, GOOD, 1, 1)
             self.runs.append(run)
 
@@ -183,15 +188,19 @@ class MachineRecord:
         self, end_us: int, cycle_us: int, lane: int, outcome: str, bags: int, attempts: int
     ) -> None:
         """Tell of a cycle with a fault, or with retries."""
-        self.open_runs[lane] = NO_RUN
-        self.runs.append(Run(end_us, cycle_us, lane, outcome, bags, attempts))
+        run = self._odd_runs[lane] if self.open_runs[lane] is NO_RUN else NO_RUN
+        alike = (run.outcome, run.bags_each, run.attempts) == (outcome, bags, attempts)
+        if not (alike and run.goes_on(end_us, cycle_us)):
+            run = self._odd_runs[lane] = Run(end_us, cycle_us, lane, outcome, bags, attempts)
+            self.runs.append(run)
+            self.open_runs[lane] = NO_RUN
 
     def close_runs(self) -> int:
         """End the runs of equal cycles: the machine halts.
 
         Returns the number of good packs made since the shift's start.
         """
-        self.open_runs[1:] = [NO_RUN] * self.lanes
+        self.open_runs[1:] = self._odd_runs[1:] = [NO_RUN] * self.lanes
         for run in self.runs[self._closed :]:
             self._good_packs += run.count if run.outcome == GOOD else 0
         self._closed = len(self.runs)
