@@ -519,3 +519,24 @@ def test_the_warm_up_cuts_the_reading_alone() -> None:
     assert read(plain.record, plain.cell).machines[0]["good_packs"] == 600
     assert read(warm.record, warm.cell).machines[0]["good_packs"] == 500
     assert read(warm.record, warm.cell).machines[0]["window_us"] == us(500)
+
+
+def test_equal_faulty_cycles_are_one_record():
+    oats = MachineRecord(2)
+    for end in (10, 30, 50):
+        oats.other_cycle(end, 10, 1, "missed", 0, 1)
+        oats.good_cycle(end + 10, 10, 2)
+    oats.other_cycle(70, 10, 1, "double", 2, 1)
+    oats.good_cycle(90, 10, 1)
+    oats.other_cycle(110, 10, 1, "missed", 0, 1)
+    oats.close_runs()
+    oats.other_cycle(130, 10, 1, "missed", 0, 1)
+    told = [(run.lane, run.outcome, run.ends_us()) for run in oats.runs]
+    assert told == [
+        (1, "missed", [10, 30, 50]),
+        (2, "good", [20, 40, 60]),
+        (1, "double", [70]),
+        (1, "good", [90]),
+        (1, "missed", [110]),
+        (1, "missed", [130]),
+    ]
