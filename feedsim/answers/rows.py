@@ -192,8 +192,8 @@ def notes_on(rows: list[Row]) -> list[str]:
     highest = max((share for share in shares if isfinite(share)), default=0.0)
     if highest > START_SHARE_SHOWN:
         notes.append(
-            f"Up to {100 * highest:.0f} % of the bags that left the lanes were there at the shift's "
-            "start, so nobody had to load them: set or lengthen study.warm_up_h, or read the visits as "
-            "too few."
+            f"Up to {100 * highest:.0f} % of the bags that left the lanes were there at the "
+            "shift's start, so nobody had to load them: set or lengthen study.warm_up_h, or read "
+            "the visits as too few."
         )
     return notes
