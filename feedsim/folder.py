@@ -116,7 +116,11 @@ class StudyFolder:
             return
         try:
             older = json.loads(manifest.read_text(encoding="utf-8"))
-            if older["hash"] == self.hash or not older["finished"]:
+            if older["hash"] == self.hash:
+                # Its results are these: an interrupt of this run takes nothing from them.
+                self._manifest["finished"] = older["finished"]
+                return
+            if not older["finished"]:
                 return
             changed = self._changes_since(older)
         except (ValueError, KeyError, TypeError):

@@ -165,3 +165,16 @@ def test_a_step_between_two_zeros_is_not_trusted():
     assert step.value == 0
     assert np.isnan(step.high)
     assert step.chance_high == pytest.approx(1 - 0.05 ** (1 / 4))
+
+
+@pytest.mark.parametrize("rounds", [(), (5, 10)])
+def test_one_shift_judges_nothing(rounds):
+    from feedsim.cli.capacity_command import answer
+
+    one = cell().with_values({"study.replications": 1})
+    result = capacity(one, [50, 100], rounds=rounds)
+    told = answer(result, result.rounds[0])
+    assert "one shift: no interval" in told
+    for words in (told, result.headline()):
+        assert "rise" not in words
+        assert "reaches" not in words

@@ -204,6 +204,19 @@ def test_another_study_in_the_folder_is_refused_with_what_changed(feedsim):
     assert feedsim("run", "cell.toml", "--jobs", "1", "--out", "study")[0] == 0
 
 
+def test_a_repeated_study_stays_finished_while_it_runs(feedsim, monkeypatch):
+    feedsim("run", "cell.toml", "--jobs", "1", "--out", "study")
+
+    def interrupt(*arguments, **keywords):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as interrupted:
+        interrupted.setattr("feedsim.answers.run.run", interrupt)
+        assert feedsim("run", "cell.toml", "--jobs", "1", "--out", "study")[0] == 130
+    code, _, _ = feedsim("run", "cell.toml", "--out", "study", "--set", "machine.speed_per_min=31")
+    assert code == 2
+
+
 def test_a_folder_with_other_things_is_left_alone(feedsim):
     Path("mine").mkdir()
     Path("mine/notes.txt").write_text("keep")

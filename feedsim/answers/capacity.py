@@ -31,9 +31,14 @@ class Finding:
     capacities: int
 
     @property
+    def is_judged(self) -> bool:
+        """Whether there is more than one capacity, and an interval to compare them by."""
+        return self.capacities > 1 and self.last.replications > 1
+
+    @property
     def may_rise(self) -> bool:
         """Whether the OEE may still rise beyond the largest capacity."""
-        return self.capacities > 1 and self.level is self.last
+        return self.is_judged and self.level is self.last
 
     @property
     def change(self) -> dict[str, Estimate]:
@@ -49,7 +54,7 @@ class Finding:
     def in_words(self, level_bags: int, last_bags: int) -> str:
         """The finding in a few words."""
         value = f"{100 * self.level['oee'].value:.1f} %"
-        if self.capacities == 1:
+        if not self.is_judged:
             return f"OEE is {value} at {level_bags} bags per lane"
         if self.may_rise:
             return f"OEE may still rise at {level_bags} bags per lane: {value}"
@@ -115,6 +120,8 @@ class CapacityResult:
         if len(found) == 1:
             return found[0].in_words(bags[0], bags_of(found[0].last))
         places = f"{bags[0]} to {bags[-1]}" if len(bags) > 1 else f"{bags[0]}"
+        if not found[0].is_judged:
+            return f"OEE at {places} bags per lane, by round interval"
         rising = sum(finding.may_rise for finding in found)
         if rising == len(found):
             return f"OEE may still rise at {places} bags per lane, at every round interval"

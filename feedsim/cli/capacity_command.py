@@ -153,7 +153,7 @@ def answer(result: CapacityResult, interval: Value | None, machine: str | None =
     sure = sureness(last.confidence, last.replications)
     at = f"at {result.asked_bags(level)} bags per lane" + (f" of {machine}" if machine else "")
     visits = f"there, somebody comes {number(level['refill_visits_per_h'])} times an hour to refill"
-    if found.capacities == 1 or last.replications == 1:
+    if not found.is_judged:
         return f"{head} is {percent(last['oee'])} {at} ({sure}); {visits}."
     if found.may_rise:
         step = result.steps(last)["oee"]
