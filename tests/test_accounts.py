@@ -529,14 +529,19 @@ def test_equal_faulty_cycles_are_one_record():
     oats.other_cycle(70, 10, 1, "double", 2, 1)
     oats.good_cycle(90, 10, 1)
     oats.other_cycle(110, 10, 1, "missed", 0, 1)
-    oats.close_runs()
     oats.other_cycle(130, 10, 1, "missed", 0, 1)
+    oats.good_cycle(150, 10, 1)
+    oats.other_cycle(170, 10, 1, "missed", 0, 1)
+    oats.close_runs()
+    oats.other_cycle(190, 10, 1, "missed", 0, 1)
     told = [(run.lane, run.outcome, run.ends_us()) for run in oats.runs]
     assert told == [
         (1, "missed", [10, 30, 50]),
         (2, "good", [20, 40, 60]),
         (1, "double", [70]),
         (1, "good", [90]),
-        (1, "missed", [110]),
-        (1, "missed", [130]),
+        (1, "missed", [110, 130]),
+        (1, "good", [150]),
+        (1, "missed", [170]),
+        (1, "missed", [190]),
     ]

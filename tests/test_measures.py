@@ -95,3 +95,20 @@ def test_parts_multiply_to_oee():
     packs = (sums["good_packs"] + sums["rejected_packs"]).sum() * sums["cycle_us"][0]
     available = AVAILABILITY.top(sums).sum()
     assert performance == pytest.approx(packs / available)
+
+
+def test_after_a_warm_up_oee_may_exceed_one_by_a_part_of_a_cycle():
+    # 60 s / 7 is 8,571,429 us, rounded up: 420 cycles take 180 us more than an hour, so the half
+    # hour after the warm-up holds the ends of 210 cycles, which are worth more than half an hour.
+    text = """
+    [study]
+    shift_h = 1
+    warm_up_h = 0.5
+    replications = 3
+    [[machine]]
+    speed_per_min = 7
+    magazine = { capacity_bags = 1000 }
+    """
+    found = run(parse_config(text)).cell["oee"]
+    assert found.value == pytest.approx(210 * 8.571429 / 1800, rel=1e-12)
+    assert 1 < found.value == found.low == found.high
