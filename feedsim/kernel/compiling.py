@@ -1,0 +1,25 @@
+"""How the kernel's functions become machine code, and how they run without.
+
+With numba's own switch NUMBA_DISABLE_JIT=1 the same functions run as plain Python: slowly, but
+open to a debugger, to coverage and to planted faults.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numba
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+AS_PYTHON = bool(numba.config.DISABLE_JIT)
+
+
+def compiled(function: Function) -> Function:
+    """Have a function compiled where it is first called from compiled code.
+
+    It neither holds Python's lock nor checks divisions: no divisor here can be 0.
+    """
+    ready: Function = numba.njit(nogil=True, error_model="numpy")(function)
+    return ready

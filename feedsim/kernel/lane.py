@@ -1,0 +1,157 @@
+"""A lane of the magazine: bags in bundles, and the luck of the picks from it."""
+
+from __future__ import annotations
+
+from feedsim.kernel.codes import (
+    IS_DOUBLE,
+    IS_GOOD,
+    IS_JAMMED,
+    IS_MISSED,
+)
+from feedsim.kernel.compiling import compiled
+from feedsim.kernel.luck import draw_picks, draw_share
+from feedsim.kernel.memory import NEVER, Row
+
+
+@compiled
+def can_serve(lane: Row) -> bool:
+    """Whether the pick head can take a bag here."""
+    return lane.bags > 0 and not lane.closed and not lane.faulted
+
+
+@compiled
+def fill_at_start(shift: Row, machine: Row, lane: Row) -> None:
+    """Cut the stock at the start into bundles from the front; the rest is a last, smaller one."""
+    if machine.start_bags == 0:
+        return
+    bundles = machine.start_bags // machine.bundle_bags
+    rest = machine.start_bags - bundles * machine.bundle_bags
+    front = machine.bundle_bags if bundles else rest
+    put_in(shift, machine, lane, front)
+    lane.bags = machine.start_bags
+    if machine.has_bad_bundles:
+        lane.behind_bags = machine.start_bags - front
+        if bundles and rest:
+            lane.full_before_rest = bundles - 1
+            lane.rest_bags = rest
+
+
+@compiled
+def put_in(shift: Row, machine: Row, lane: Row, bags: int) -> None:
+    """Add a bundle behind the others.
+
+    Where no bundle is bad, all bags are alike, and the lane need not know of bundles.
+    """
+    if lane.bags == 0:
+        come_to_front(shift, machine, lane)
+        mind_the_chance(shift, machine, lane)
+    elif machine.has_bad_bundles:
+        lane.behind_bags += bags
+    lane.bags += bags
+
+
+@compiled
+def give(shift: Row, machine: Row, lane: Row) -> None:
+    """Let go of one bag, after a good attempt."""
+    lane.missed_in_row = 0
+    lane.picks_to_fault -= 1
+    lane.bags -= 1
+    if lane.bags == lane.behind_bags and lane.behind_bags:
+        bring_next_to_front(shift, machine, lane)
+        mind_the_chance(shift, machine, lane)
+
+
+@compiled
+def attempt(shift: Row, machine: Row, lane: Row) -> tuple[int, int]:
+    """Try to pick: the outcome, and the bags that it took."""
+    if lane.picks_to_fault > 1:
+        give(shift, machine, lane)
+        return IS_GOOD, 1
+    outcome = which_fault(shift, machine, lane)
+    bags = take(shift, machine, lane, bags_taken(outcome))
+    lane.chance = chance_in_front(machine, lane)
+    draw_picks_to_fault(shift, lane)
+    return outcome, bags
+
+
+@compiled
+def bags_taken(outcome: int) -> int:
+    """How many bags an attempt takes."""
+    if outcome == IS_MISSED:
+        return 0
+    return 2 if outcome == IS_DOUBLE else 1
+
+
+@compiled
+def throw_away(shift: Row, machine: Row, lane: Row, bags: int) -> int:
+    """Take bags out while clearing; returns how many there were to take."""
+    taken = take(shift, machine, lane, bags)
+    mind_the_chance(shift, machine, lane)
+    return taken
+
+
+@compiled
+def take(shift: Row, machine: Row, lane: Row, bags: int) -> int:
+    """Take bags one by one; each bundle that comes to the front is a good or a bad one."""
+    left = max(0, lane.bags - bags)
+    taken = lane.bags - left
+    while lane.behind_bags and lane.behind_bags >= left:
+        bring_next_to_front(shift, machine, lane)
+    lane.bags = left
+    return taken
+
+
+@compiled
+def bring_next_to_front(shift: Row, machine: Row, lane: Row) -> None:
+    """The bundle in front is used up."""
+    if lane.rest_bags and lane.full_before_rest == 0:
+        lane.behind_bags -= lane.rest_bags
+        lane.rest_bags = 0
+    else:
+        lane.behind_bags -= machine.bundle_bags
+        lane.full_before_rest -= 1
+    come_to_front(shift, machine, lane)
+
+
+@compiled
+def come_to_front(shift: Row, machine: Row, lane: Row) -> None:
+    """Find out whether the bundle that comes to the front is a bad one."""
+    if machine.has_bad_bundles:
+        lane.front_is_bad = draw_share(shift, lane.bad_luck) < machine.bad_share
+
+
+@compiled
+def chance_in_front(machine: Row, lane: Row) -> float:
+    """Chance of any fault of a pick from the bundle in front."""
+    return machine.total_bad_chance if lane.front_is_bad else machine.total_chance
+
+
+@compiled
+def mind_the_chance(shift: Row, machine: Row, lane: Row) -> None:
+    """Draw anew if the bags now in front fail with another chance than those before."""
+    chance = chance_in_front(machine, lane)
+    if chance != lane.chance:
+        lane.chance = chance
+        draw_picks_to_fault(shift, lane)
+
+
+@compiled
+def draw_picks_to_fault(shift: Row, lane: Row) -> None:
+    """Draw the number of attempts to the next fault; without a chance there is none."""
+    if lane.chance > 0:
+        lane.picks_to_fault = draw_picks(shift, lane.luck, lane.chance)
+    else:
+        lane.picks_to_fault = NEVER
+
+
+@compiled
+def which_fault(shift: Row, machine: Row, lane: Row) -> int:
+    """Draw which fault it is."""
+    chances = machine.bad_chances if lane.front_is_bad else machine.chances
+    mark = draw_share(shift, lane.luck) * lane.chance
+    reached = 0.0
+    for fault in range(IS_JAMMED + 1):
+        reached += chances[fault]
+        if reached > mark:
+            return fault
+    return machine.likeliest_bad_fault if lane.front_is_bad else machine.likeliest_fault

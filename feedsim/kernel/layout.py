@@ -1,0 +1,406 @@
+"""A cell laid out in memory, as the kernel finds it at a shift's beginning."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedsim.accounts.timeline import blockers_of, states_of
+from feedsim.cell import Cell, MachinePlan, StationPlan
+from feedsim.config import Spread
+from feedsim.kernel import codes, luck, memory
+from feedsim.kernel.memory import NEVER, NOBODY
+from feedsim.model.calendar import edges_of
+from feedsim.model.crew import CLEAR, LOAD_DRY, LOAD_LOW, OTHER_DUTY, TOP_UP
+from feedsim.model.lane import OUTCOMES, total
+from feedsim.streams import name_words
+from feedsim.times import to_us, weibull_shape
+
+ALIGNMENT = 16
+
+
+@dataclass(frozen=True, slots=True)
+class TaskPlan:
+    """A task that may have to be done: what it is, and how a record names it."""
+
+    priority: int
+    kind: int
+    machine: int
+    what: int
+    call: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A cell's block of memory, and what its numbers stand for."""
+
+    plan: NDArray[np.uint8]
+    tasks: tuple[TaskPlan, ...]
+
+
+class _Rows:
+    """Rows of one kind, filled by name as they come."""
+
+    def __init__(self, row_type: np.dtype[Any]) -> None:
+        self.row_type = row_type
+        self.rows: list[dict[str, Any]] = []
+
+    def add(self, **values: Any) -> int:
+        """Add a row and return its number."""
+        self.rows.append(values)
+        return len(self.rows) - 1
+
+    def array(self) -> NDArray[Any]:
+        """All rows; what was not given is 0."""
+        array = np.zeros(len(self.rows), self.row_type)
+        for row, values in zip(array, self.rows, strict=True):
+            _fill(row, values)
+        return array
+
+
+def _fill(row: Any, values: dict[str, Any]) -> None:
+    for name, value in values.items():
+        if isinstance(value, dict):
+            _fill(row[name], value)
+        else:
+            row[name] = value
+
+
+def lay_out(cell: Cell, seed: int) -> Layout:
+    """Lay a cell out for the kernel.
+
+    Parameters
+    ----------
+    cell : Cell
+    seed : int
+        The study's seed, 0 or more.
+
+    Returns
+    -------
+    Layout
+        The block as a shift begins, the replication and all addresses left open.
+    """
+    return _Plan(cell, seed).layout()
+
+
+class _Plan:
+    """The tables of a cell, row by row."""
+
+    def __init__(self, cell: Cell, seed: int) -> None:
+        self.cell = cell
+        self.seed = seed
+        self.streams = _Rows(memory.STREAM)
+        self.machines = _Rows(memory.MACHINE)
+        self.outfeeds = _Rows(memory.OUTFEED)
+        self.lanes = _Rows(memory.LANE)
+        self.stations = _Rows(memory.STATION)
+        self.operators = _Rows(memory.OPERATOR)
+        self.tasks: list[TaskPlan] = []
+        self.duties = _Rows(memory.DUTY)
+        self.values_s: list[float] = []
+        self.leaves: list[tuple[int, int]] = []
+        self.sums = 0
+
+    def layout(self) -> Layout:
+        """Fill the tables in the order of places within an instant, and join them."""
+        cell, crew = self.cell, self.cell.crew
+        leaf_of = {
+            kind: self._leaf(kind)
+            for kind in (codes.STOPS_LEAF, codes.BREAKS_LEAF, codes.ROUNDS_LEAF)
+        }
+        for number, duty in enumerate(crew.duties):
+            self.duties.add(
+                leaf=self._leaf(codes.DUTY_LEAF, number),
+                every_us=duty.every_us,
+                task=self._task(OTHER_DUTY, codes.DUTY_TASK, NOBODY, number, "", duty.name),
+                takes=self._times(duty.takes, "duty", duty.name),
+            )
+        for plan in cell.machines:
+            self._add_machine(plan)
+        leaf_of[codes.NOTICE_LEAF] = self._leaf(codes.NOTICE_LEAF)
+        for place in range(crew.operators):
+            self.operators.add(
+                number=place + 1,
+                leaf=self._leaf(codes.OPERATOR_LEAF, place),
+                task=NOBODY,
+                at=memory.BASE,
+            )
+        for kind, rows in (
+            (codes.OUTFEED_LEAF, self.outfeeds),
+            (codes.MACHINE_LEAF, self.machines),
+        ):
+            for plan in cell.machines:
+                rows.rows[plan.index]["leaf"] = self._leaf(kind, plan.index)
+        leaf_of[codes.WARM_UP_LEAF] = self._leaf(codes.WARM_UP_LEAF)
+        leaf_of[codes.END_LEAF] = self._leaf(codes.END_LEAF)
+        return Layout(self._join(leaf_of), tuple(self.tasks))
+
+    def _leaf(self, kind: int, owner: int = 0) -> int:
+        self.leaves.append((kind, owner))
+        return len(self.leaves) - 1
+
+    def _task(
+        self, priority: int, kind: int, machine: int, what: int, call: str, detail: str
+    ) -> int:
+        self.tasks.append(TaskPlan(priority, kind, machine, what, call, detail))
+        return len(self.tasks) - 1
+
+    def _stream(self, *parts: object) -> int:
+        words = name_words("/".join(map(str, parts)))
+        return self.streams.add(**{f"word_{k}": word for k, word in enumerate(words)})
+
+    def _times(self, spread: Spread, *parts: object) -> dict[str, Any]:
+        """The times of a purpose, as `feedsim.times.Times` draws them."""
+        if spread.family == "constant":
+            return {"family": luck.CONSTANT, "constant_us": min(to_us(spread.mean_s), NEVER >> 2)}
+        times: dict[str, Any] = {"stream": self._stream(*parts), "scale": spread.mean_s}
+        if spread.family == "exponential":
+            return times | {"family": luck.EXPONENTIAL}
+        if spread.family == "lognormal":
+            assert spread.cv is not None
+            variance = math.log1p(spread.cv**2)
+            middle = math.log(spread.mean_s) - variance / 2
+            return times | {"family": luck.LOGNORMAL, "scale": middle, "form": math.sqrt(variance)}
+        if spread.family == "weibull":
+            shape = spread.shape if spread.cv is None else weibull_shape(spread.cv)
+            assert shape is not None
+            scale_s = spread.mean_s / math.gamma(1 + 1 / shape)
+            return times | {"family": luck.WEIBULL, "scale": scale_s, "form": shape}
+        values_s = list(spread.values_s or [spread.mean_s])
+        place = len(self.values_s)
+        self.values_s += values_s
+        return times | {"family": luck.EMPIRICAL, "first_value": place, "values": len(values_s)}
+
+    def _add_machine(self, plan: MachinePlan) -> None:
+        owner = (plan.table, plan.ordinal)
+        number = plan.index
+        calls_at_bags = -1
+        if self.cell.crew.calls == "low":
+            calls_at_bags = min(plan.call_level_bags, plan.capacity_bags - plan.bundle_bags)
+        load = codes.LOAD_TASK
+        states = states_of(plan)
+        counters = len(states) + len(states) - codes.DRY
+        row: dict[str, Any] = {
+            "number": number,
+            "cycle_us": plan.cycle_us,
+            "single_lane_cycle_us": plan.single_lane_cycle_us,
+            "restart_us": plan.restart_us,
+            "scrap_packs": plan.scrap_packs,
+            "scrap_after_us": plan.scrap_after_us,
+            "lanes": plan.lanes,
+            "first_lane": len(self.lanes.rows),
+            "capacity_bags": plan.capacity_bags,
+            "start_bags": plan.start_bags,
+            "calls_at_bags": calls_at_bags,
+            "live_loading": plan.live_loading,
+            "bundle_bags": plan.bundle_bags,
+            "carry_bundles": -1 if plan.carry_bundles is None else plan.carry_bundles,
+            "retries": plan.retries,
+            "retry_us": plan.retry_us,
+            "misses_to_stop": plan.misses_to_stop,
+            "halts_on_lane_fault": plan.halts_on_lane_fault,
+            "discard_bags": plan.discard_bags,
+            "has_bad_bundles": plan.bad_share is not None,
+            "bad_share": plan.bad_share or 0.0,
+            "likeliest_fault": _likeliest(plan.chances),
+            "likeliest_bad_fault": _likeliest(plan.bad_chances),
+            "total_chance": total(plan.chances),
+            "total_bad_chance": total(plan.bad_chances),
+            "chances": plan.chances,
+            "bad_chances": plan.bad_chances,
+            "has_outfeed": plan.outfeed is not None,
+            "jam_task": self._task(CLEAR, codes.JAM_TASK, number, 0, "jam", ""),
+            "dry_task": self._task(LOAD_DRY, load, number, 0, "dry", ""),
+            "low_task": self._task(LOAD_LOW, load, number, 0, "low", ""),
+            "round_task": self._task(TOP_UP, load, number, 0, "round", ""),
+            "states": len(states),
+            "blocked_state": len(states) - codes.STATES_AFTER_STATIONS,
+            "changeover_state": len(states) - 2,
+            "planned_stop_state": len(states) - 1,
+            "times": self.sums,
+            "stops": self.sums + len(states),
+            "blocked_by": self.sums + counters,
+            "window_words": counters + len(blockers_of(plan)),
+            "state": NOBODY,
+            "halt_cause": NOBODY,
+            "held_jam": NOBODY,
+            "held_lane_fault": NOBODY,
+            "held_blocked": NOBODY,
+            "held_dry": NOBODY,
+            "next_stop_us": NEVER,
+        }
+        self.sums += counters + len(blockers_of(plan))
+        for purpose in ("visit", "bundle", "fetch", "clear"):
+            row[purpose] = self._times(getattr(plan, purpose), purpose, *owner)
+        row["notice"] = self._times(self.cell.crew.notice, "notice", *owner)
+        for place in range(plan.lanes):
+            name = str(place + 1)
+            self.lanes.add(
+                number=place + 1,
+                luck=self._stream("pick", *owner, place + 1),
+                bad_luck=self._stream("bad_bundles", *owner, place + 1),
+                task=self._task(CLEAR, codes.LANE_TASK, number, place, f"lane {name}", name),
+                picks_to_fault=NEVER,
+            )
+        row["first_station"], row["stations"] = self._add_stations(plan, plan.stations, True)
+        self.machines.add(**row)
+        outfeed: dict[str, Any] = {"next_stop_us": NEVER}
+        if plan.outfeed is not None:
+            first, count = self._add_stations(plan, plan.outfeed.stations, False)
+            outfeed |= {
+                "accumulation_packs": plan.outfeed.accumulation_packs,
+                "restart_packs": plan.outfeed.restart_packs,
+                "cycle_us": plan.outfeed.cycle_us,
+                "first_station": first,
+                "stations": count,
+            }
+        self.outfeeds.add(**outfeed)
+
+    def _add_stations(
+        self, plan: MachinePlan, stations: Sequence[StationPlan], inline: bool
+    ) -> tuple[int, int]:
+        owner = (plan.table, plan.ordinal)
+        first = len(self.stations.rows)
+        for place, station in enumerate(stations):
+            number = first + place
+            self.stations.add(
+                machine=plan.index,
+                number=number,
+                inline=inline,
+                needs_operator=station.needs_operator,
+                state=codes.FIRST_STATION_STATE + place,
+                leaf=self._leaf(codes.STATION_LEAF, number),
+                task=self._task(
+                    CLEAR,
+                    codes.STATION_TASK,
+                    plan.index,
+                    number,
+                    f"station {station.name}",
+                    station.state,
+                ),
+                between_stops=self._times(
+                    station.between_stops, "between_stops", *owner, station.name
+                ),
+                stop=self._times(station.stop, "stop", *owner, station.name),
+                held_since=NOBODY,
+            )
+        return first, len(stations)
+
+    def _join(self, leaf_of: dict[int, int]) -> NDArray[np.uint8]:
+        """All tables behind the shift's row, each at its alignment."""
+        cell, crew = self.cell, self.cell.crew
+        tasks = _Rows(memory.TASK)
+        for task in self.tasks:
+            tasks.add(
+                priority=task.priority, kind=task.kind, machine=task.machine, what=task.what
+            )
+        stops, breaks = _Rows(memory.SPAN), _Rows(memory.SPAN)
+        for stop in cell.planned_stops:
+            stops.add(begin_us=stop.begin_us, end_us=stop.end_us, is_break=stop.is_break)
+        for pause in crew.breaks:
+            breaks.add(begin_us=pause.begin_us, end_us=pause.end_us, cover=pause.cover)
+        leaves = 1 << (len(self.leaves) - 1).bit_length()
+        places = [None, *cell.machines]
+        seed_words = _words_of(self.seed)
+        stop_edges, break_edges = edges_of(cell.planned_stops), edges_of(crew.breaks)
+        tables: dict[str, NDArray[Any]] = {
+            "first_stream": self.streams.array(),
+            "first_machine": self.machines.array(),
+            "first_outfeed": self.outfeeds.array(),
+            "first_lane": self.lanes.array(),
+            "first_station": self.stations.array(),
+            "first_operator": self.operators.array(),
+            "first_task": tasks.array(),
+            "first_duty": self.duties.array(),
+            "first_stop": stops.array(),
+            "first_break": breaks.array(),
+            "first_value": np.array(self.values_s, float),
+            "first_seed_word": _whole(seed_words),
+            "first_waiting": _whole([0] * len(self.tasks)),
+            "first_due": _whole([NEVER] * leaves),
+            "first_tree": _whole(_empty_tree(leaves)),
+            "first_leaf_kind": _whole(kind for kind, _ in self.leaves),
+            "first_leaf_owner": _whole(owner for _, owner in self.leaves),
+            "first_walk": _whole(crew.walk_time_us(a, b) for a in places for b in places),
+            "first_stop_edge": _whole(stop_edges),
+            "first_break_edge": _whole(break_edges),
+            "sums": _whole([0] * self.sums),
+        }
+        shift = np.zeros(1, memory.SHIFT)
+        end = _aligned(shift.nbytes)
+        begins: dict[str, int] = {}
+        for name, table in tables.items():
+            begins[name] = end
+            end = _aligned(end + table.nbytes)
+        for machine in tables["first_machine"]:
+            for field in ("times", "stops", "blocked_by"):
+                machine[field] = begins["sums"] + machine[field] * memory.WORD_SIZE
+        numbers = {
+            "shift_us": cell.shift_us,
+            "warm_up_us": cell.warm_up_us,
+            "minor_stop_us": cell.minor_stop_us,
+            "seed_words": len(seed_words),
+            "streams": len(self.streams.rows),
+            "machines": len(cell.machines),
+            "lanes": len(self.lanes.rows),
+            "stations": len(self.stations.rows),
+            "operators": crew.operators,
+            "tasks": len(self.tasks),
+            "duties": len(crew.duties),
+            "leaves": leaves,
+            "stops_leaf": leaf_of[codes.STOPS_LEAF],
+            "breaks_leaf": leaf_of[codes.BREAKS_LEAF],
+            "rounds_leaf": leaf_of[codes.ROUNDS_LEAF],
+            "notice_leaf": leaf_of[codes.NOTICE_LEAF],
+            "warm_up_leaf": leaf_of[codes.WARM_UP_LEAF],
+            "end_leaf": leaf_of[codes.END_LEAF],
+            "calls": codes.CALLS.index(crew.calls),
+            "rounds_us": crew.rounds_us or 0,
+            "stops": len(cell.planned_stops),
+            "stop_edges": len(stop_edges),
+            "breaks": len(crew.breaks),
+            "break_edges": len(break_edges),
+            "reached": NOBODY,
+            **luck.numpy_functions(),
+        }
+        _fill(shift[0], numbers | {name: at for name, at in begins.items() if name != "sums"})
+        plan = np.zeros(end, np.uint8)
+        plan[: shift.nbytes] = shift.view(np.uint8)
+        for name, table in tables.items():
+            plan[begins[name] : begins[name] + table.nbytes] = table.view(np.uint8)
+        return plan
+
+
+def _aligned(size: int) -> int:
+    return -(-size // ALIGNMENT) * ALIGNMENT
+
+
+def _whole(numbers: Iterable[int]) -> NDArray[np.int64]:
+    return np.array(list(numbers), np.int64)
+
+
+def _words_of(number: int) -> list[int]:
+    """A whole number's 32-bit words, the lowest first, as numpy's SeedSequence takes it apart."""
+    words = [number & 0xFFFFFFFF]
+    while number := number >> 32:
+        words.append(number & 0xFFFFFFFF)
+    return words
+
+
+def _empty_tree(leaves: int) -> list[int]:
+    """The agenda's tree with nothing due: of equals the lower number wins."""
+    tree = [0] * leaves + list(range(leaves))
+    for node in range(leaves - 1, 0, -1):
+        tree[node] = tree[2 * node]
+    return tree
+
+
+def _likeliest(chances: Sequence[float]) -> int:
+    """Which fault it is where rounding leaves none (see `feedsim.model.lane`)."""
+    return OUTCOMES.index(max(zip(chances, OUTCOMES, strict=True))[1])

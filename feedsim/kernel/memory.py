@@ -1,0 +1,240 @@
+"""What the kernel remembers: one block of memory a shift, made of rows.
+
+A row stands for one thing of the hall: a machine, a lane, an operator. Rows of a kind lie one
+behind the other, and whoever knows the shift's row finds each by its number. A row is handed
+from function to function as a single address, and a shift begins with a copy of the whole block.
+
+Whole numbers are 64-bit, flags are 0 or 1, times are microseconds.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from typing import Any
+
+import numba
+import numpy as np
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic
+
+from feedsim.kernel.compiling import AS_PYTHON, compiled
+
+NEVER = 1 << 62
+NOBODY = -1
+BASE = -1
+
+Row = Any
+Address = ir.IntType(64)
+
+
+def _ints(names: str) -> list[tuple[str, str]]:
+    return [(name, "i8") for name in names.split()]
+
+
+def _row_type(*fields: Any) -> np.dtype[Any]:
+    return np.dtype(list(fields), align=True)
+
+
+# numpy's own state of a PCG64 generator (numpy/random/src/pcg64), then whose stream it is.
+STREAM = _row_type(
+    *[(name, "u8") for name in ("state_low", "state_high", "step_low", "step_high")],
+    ("state_at", "i8"),
+    ("has_spare", "i4"),
+    ("spare", "u4"),
+    *_ints("seeded word_0 word_1 word_2 word_3 pad"),
+)
+STATE_AT = STREAM.fields["state_at"][1]  # type: ignore[index]
+
+TIMES = _row_type(
+    *_ints("stream family constant_us first_value values"), ("scale", "f8"), ("form", "f8")
+)
+
+LANE = _row_type(
+    *_ints("number luck bad_luck task bags behind_bags full_before_rest rest_bags"),
+    *_ints("front_is_bad picks_to_fault missed_in_row closed faulted able"),
+    *_ints("gone_bags gone_before loaded_bags"),
+    ("chance", "f8"),
+)
+
+STATION = _row_type(
+    *_ints("machine number inline needs_operator state leaf task"),
+    ("between_stops", TIMES),
+    ("stop", TIMES),
+    *_ints("stopped stops_at_us held_since there stopped_in_order"),
+)
+
+OUTFEED = _row_type(
+    *_ints("leaf accumulation_packs restart_packs cycle_us first_station stations"),
+    *_ints("packs working pending full ends_us ran_us next_stop_us stopped stops_told taken"),
+)
+
+MACHINE = _row_type(
+    *_ints("number leaf cycle_us single_lane_cycle_us restart_us scrap_packs scrap_after_us"),
+    *_ints("lanes first_lane capacity_bags start_bags calls_at_bags live_loading bundle_bags"),
+    *_ints("carry_bundles retries retry_us misses_to_stop halts_on_lane_fault discard_bags"),
+    *_ints("has_bad_bundles likeliest_fault likeliest_bad_fault first_station stations"),
+    *_ints("has_outfeed jam_task dry_task low_task round_task"),
+    *_ints("blocked_state changeover_state planned_stop_state states times stops blocked_by window_words"),
+    *[(name, "f8") for name in ("bad_share", "total_chance", "total_bad_chance")],
+    ("chances", "f8", 5),
+    ("bad_chances", "f8", 5),
+    *[(name, TIMES) for name in ("visit", "bundle", "fetch", "clear", "notice")],
+    # What the machine does now.
+    *_ints("doing lane turn this_cycle_us next_cycle_us able_lanes ends_us attempts ran_us"),
+    *_ints("next_stop_us stations_stopped watch_bags jammed has_loader halted look_closer"),
+    *_ints("lane_was_cleared held held_jam held_lane_fault held_blocked held_dry go touched"),
+    *_ints("halt_began_us halt_planned_us halt_packs scrapped_until"),
+    # What it has told of itself since the window opened.
+    *_ints("state booked_us there_jam there_lane there_load good_total good_before under_way_us"),
+    *_ints("halting halt_counts halt_cause halt_first_state halt_length_us halt_window_us"),
+    *_ints("cycles_us long_halts_us wait_us good_packs scrapped_packs slow_us loaded_bags"),
+    *_ints("gone_bags refill_visits fault_visits"),
+    ("pockets", "i8", 6),
+)
+
+TASK = _row_type(
+    *_ints("priority kind machine what waiting raised_us order noticed notice_us"),
+)
+
+OPERATOR = _row_type(
+    *_ints("number leaf task at doing in_hand reached lane bundles_left is_first booked_us"),
+)
+
+DUTY = _row_type(*_ints("leaf every_us task next_us"), ("takes", TIMES))
+
+SPAN = _row_type(*_ints("begin_us end_us cover is_break"))
+
+SHIFT = _row_type(
+    *_ints("address shift_us warm_up_us minor_stop_us replication seed_words first_seed_word"),
+    *_ints("next_uint64 next_uint32 next_double streams first_stream"),
+    *_ints("machines first_machine first_outfeed lanes first_lane stations first_station"),
+    *_ints("operators first_operator tasks first_task duties first_duty first_value"),
+    *_ints("first_waiting first_due first_tree leaves first_leaf_kind first_leaf_owner first_walk"),
+    *_ints("stops_leaf breaks_leaf rounds_leaf notice_leaf warm_up_leaf end_leaf"),
+    *_ints("calls rounds_us stops first_stop stop_edges first_stop_edge breaks first_break"),
+    *_ints("break_edges first_break_edge"),
+    # What is so now.
+    *_ints("now reached waiting raised look_at_list present planned planned_us planned_since"),
+    *_ints("next_stop_edge next_break_edge next_round_us window_us window_began_us"),
+    *_ints("busy_us present_us fault fault_machine journal journal_room journal_rows"),
+)
+
+ENTRY = _row_type(*_ints("kind owner at_us first second third fourth fifth"))
+WORD = _row_type(("value", "i8"))
+REAL = _row_type(("value", "f8"))
+
+
+def _rows_at(row_type: np.dtype[Any]) -> Callable[[int], Row]:
+    """The function that finds a row of a type by its address."""
+    if AS_PYTHON:
+        memory = ctypes.c_char * row_type.itemsize
+
+        def at_python(address: int) -> Row:
+            held = memory.from_address(int(address))
+            return np.recarray((1,), row_type, buf=held)[0]  # type: ignore[arg-type]
+
+        return at_python
+
+    as_numba = numba.from_dtype(row_type)
+
+    @intrinsic  # type: ignore[untyped-decorator]
+    def at_address(typing: Any, address: Any) -> Any:
+        def point(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+            return builder.inttoptr(given[0], context.get_value_type(as_numba))
+
+        return as_numba(types.int64), point
+
+    found: Callable[[int], Row] = at_address
+    return found
+
+
+_shift, _machine, _outfeed, _lane, _station = map(
+    _rows_at, (SHIFT, MACHINE, OUTFEED, LANE, STATION)
+)
+_operator, _task, _duty, _span, _stream = map(_rows_at, (OPERATOR, TASK, DUTY, SPAN, STREAM))
+_entry, _word, _real = map(_rows_at, (ENTRY, WORD, REAL))
+
+MACHINE_SIZE, OUTFEED_SIZE, LANE_SIZE = MACHINE.itemsize, OUTFEED.itemsize, LANE.itemsize
+STATION_SIZE, OPERATOR_SIZE, TASK_SIZE = STATION.itemsize, OPERATOR.itemsize, TASK.itemsize
+DUTY_SIZE, SPAN_SIZE, STREAM_SIZE = DUTY.itemsize, SPAN.itemsize, STREAM.itemsize
+ENTRY_SIZE, WORD_SIZE = ENTRY.itemsize, WORD.itemsize
+
+
+@compiled
+def shift_at(address: int) -> Row:
+    """The shift's row, at the beginning of its block."""
+    return _shift(address)
+
+
+@compiled
+def machine_of(shift: Row, number: int) -> Row:
+    """A machine by its number from 0, in the order of the file."""
+    return _machine(shift.address + shift.first_machine + number * MACHINE_SIZE)
+
+
+@compiled
+def outfeed_of(shift: Row, machine: Row) -> Row:
+    """The outfeed behind a machine."""
+    return _outfeed(shift.address + shift.first_outfeed + machine.number * OUTFEED_SIZE)
+
+
+@compiled
+def lane_of(shift: Row, machine: Row, place: int) -> Row:
+    """A lane of a machine by its place from 0."""
+    return _lane(shift.address + shift.first_lane + (machine.first_lane + place) * LANE_SIZE)
+
+
+@compiled
+def station_of(shift: Row, number: int) -> Row:
+    """A station by its number in the whole cell."""
+    return _station(shift.address + shift.first_station + number * STATION_SIZE)
+
+
+@compiled
+def operator_of(shift: Row, place: int) -> Row:
+    """An operator by place from 0."""
+    return _operator(shift.address + shift.first_operator + place * OPERATOR_SIZE)
+
+
+@compiled
+def task_of(shift: Row, number: int) -> Row:
+    """A task that may have to be done, by its number."""
+    return _task(shift.address + shift.first_task + number * TASK_SIZE)
+
+
+@compiled
+def duty_of(shift: Row, number: int) -> Row:
+    """A duty by its number from 0."""
+    return _duty(shift.address + shift.first_duty + number * DUTY_SIZE)
+
+
+@compiled
+def span_of(shift: Row, first: int, number: int) -> Row:
+    """A planned stop or a break."""
+    return _span(shift.address + first + number * SPAN_SIZE)
+
+
+@compiled
+def stream_of(shift: Row, number: int) -> Row:
+    """A stream by its number."""
+    return _stream(shift.address + shift.first_stream + number * STREAM_SIZE)
+
+
+@compiled
+def entry_of(shift: Row, number: int) -> Row:
+    """An entry of the journal."""
+    return _entry(shift.journal + number * ENTRY_SIZE)
+
+
+@compiled
+def word_of(shift: Row, first: int, number: int) -> Row:
+    """A whole number of a list that begins at `first`."""
+    return _word(shift.address + first + number * WORD_SIZE)
+
+
+@compiled
+def real_of(shift: Row, first: int, number: int) -> Row:
+    """A float of a list that begins at `first`."""
+    return _real(shift.address + first + number * WORD_SIZE)
