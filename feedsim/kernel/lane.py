@@ -10,7 +10,7 @@ from feedsim.kernel.codes import (
 )
 from feedsim.kernel.compiling import compiled
 from feedsim.kernel.luck import draw_picks, draw_share
-from feedsim.kernel.memory import NEVER, Row
+from feedsim.kernel.memory import NEVER, Row, word_of
 
 
 @compiled
@@ -22,32 +22,42 @@ def can_serve(lane: Row) -> bool:
 @compiled
 def fill_at_start(shift: Row, machine: Row, lane: Row) -> None:
     """Cut the stock at the start into bundles from the front; the rest is a last, smaller one."""
-    if machine.start_bags == 0:
-        return
-    bundles = machine.start_bags // machine.bundle_bags
-    rest = machine.start_bags - bundles * machine.bundle_bags
-    front = machine.bundle_bags if bundles else rest
-    put_in(shift, machine, lane, front)
-    lane.bags = machine.start_bags
-    if machine.has_bad_bundles:
-        lane.behind_bags = machine.start_bags - front
-        if bundles and rest:
-            lane.full_before_rest = bundles - 1
-            lane.rest_bags = rest
+    left = machine.start_bags
+    while left > 0:
+        put_in(shift, machine, lane, min(left, machine.bundle_bags))
+        left -= machine.bundle_bags
 
 
 @compiled
 def put_in(shift: Row, machine: Row, lane: Row, bags: int) -> None:
     """Add a bundle behind the others.
 
-    Where no bundle is bad, all bags are alike, and the lane need not know of bundles.
+    Bundles come to the front in the order in which they came in, so it can be drawn now which
+    ones are bad. Neighbours alike make one stretch: good ones and bad ones by turns.
     """
+    is_bad = False
+    if machine.has_bad_bundles:
+        is_bad = draw_share(shift, lane.bad_luck) < machine.bad_share
     if lane.bags == 0:
-        come_to_front(shift, machine, lane)
+        lane.front_is_bad = is_bad
         mind_the_chance(shift, machine, lane)
-    elif machine.has_bad_bundles:
+    elif is_bad != (lane.front_is_bad ^ (lane.stretches_behind & 1)):
+        stretch_behind(shift, machine, lane, lane.stretches_behind).value = bags
+        lane.stretches_behind += 1
+        lane.behind_bags += bags
+    elif lane.stretches_behind:
+        stretch_behind(shift, machine, lane, lane.stretches_behind - 1).value += bags
         lane.behind_bags += bags
     lane.bags += bags
+
+
+@compiled
+def stretch_behind(shift: Row, machine: Row, lane: Row, order: int) -> Row:
+    """Bags of a stretch behind the front one, by its order; they are kept in a ring."""
+    place = lane.next_stretch + order
+    if place >= machine.most_stretches:
+        place -= machine.most_stretches
+    return word_of(shift, lane.first_stretch, place)
 
 
 @compiled
@@ -92,7 +102,7 @@ def throw_away(shift: Row, machine: Row, lane: Row, bags: int) -> int:
 
 @compiled
 def take(shift: Row, machine: Row, lane: Row, bags: int) -> int:
-    """Take bags one by one; each bundle that comes to the front is a good or a bad one."""
+    """Take bags from the front, as many as there are."""
     left = max(0, lane.bags - bags)
     taken = lane.bags - left
     while lane.behind_bags and lane.behind_bags >= left:
@@ -103,21 +113,13 @@ def take(shift: Row, machine: Row, lane: Row, bags: int) -> int:
 
 @compiled
 def bring_next_to_front(shift: Row, machine: Row, lane: Row) -> None:
-    """The bundle in front is used up."""
-    if lane.rest_bags and lane.full_before_rest == 0:
-        lane.behind_bags -= lane.rest_bags
-        lane.rest_bags = 0
-    else:
-        lane.behind_bags -= machine.bundle_bags
-        lane.full_before_rest -= 1
-    come_to_front(shift, machine, lane)
-
-
-@compiled
-def come_to_front(shift: Row, machine: Row, lane: Row) -> None:
-    """Find out whether the bundle that comes to the front is a bad one."""
-    if machine.has_bad_bundles:
-        lane.front_is_bad = draw_share(shift, lane.bad_luck) < machine.bad_share
+    """The stretch in front is used up."""
+    lane.behind_bags -= stretch_behind(shift, machine, lane, 0).value
+    lane.stretches_behind -= 1
+    lane.next_stretch += 1
+    if lane.next_stretch == machine.most_stretches:
+        lane.next_stretch = 0
+    lane.front_is_bad ^= 1
 
 
 @compiled

@@ -106,6 +106,7 @@ class _Plan:
         self.values_s: list[float] = []
         self.leaves: list[tuple[int, int]] = []
         self.sums = 0
+        self.stretches = 0
 
     def layout(self) -> Layout:
         """Fill the tables in the order of places within an instant, and join them."""
@@ -207,6 +208,7 @@ class _Plan:
             "halts_on_lane_fault": plan.halts_on_lane_fault,
             "discard_bags": plan.discard_bags,
             "has_bad_bundles": plan.bad_share is not None,
+            "most_stretches": _most_bundles(plan),
             "bad_share": plan.bad_share or 0.0,
             "likeliest_fault": _likeliest(plan.chances),
             "likeliest_bad_fault": _likeliest(plan.bad_chances),
@@ -247,7 +249,9 @@ class _Plan:
                 bad_luck=self._stream("bad_bundles", *owner, place + 1),
                 task=self._task(CLEAR, codes.LANE_TASK, number, place, f"lane {name}", name),
                 picks_to_fault=NEVER,
+                first_stretch=self.stretches,
             )
+            self.stretches += _most_bundles(plan)
         row["first_station"], row["stations"] = self._add_stations(plan, plan.stations, True)
         self.machines.add(**row)
         outfeed: dict[str, Any] = {"next_stop_us": NEVER}
@@ -331,6 +335,7 @@ class _Plan:
             "first_stop_edge": _whole(stop_edges),
             "first_break_edge": _whole(break_edges),
             "sums": _whole([0] * self.sums),
+            "stretches": np.zeros(self.stretches, np.int64),
         }
         shift = np.zeros(1, memory.SHIFT)
         end = _aligned(shift.nbytes)
@@ -341,6 +346,8 @@ class _Plan:
         for machine in tables["first_machine"]:
             for field in ("times", "stops", "blocked_by"):
                 machine[field] = begins["sums"] + machine[field] * memory.WORD_SIZE
+        for lane in tables["first_lane"]:
+            lane["first_stretch"] = begins["stretches"] + lane["first_stretch"] * memory.WORD_SIZE
         numbers = {
             "shift_us": cell.shift_us,
             "warm_up_us": cell.warm_up_us,
@@ -369,7 +376,7 @@ class _Plan:
             "reached": NOBODY,
             **luck.numpy_functions(),
         }
-        _fill(shift[0], numbers | {name: at for name, at in begins.items() if name != "sums"})
+        _fill(shift[0], numbers | {name: at for name, at in begins.items() if name.startswith("first_")})
         plan = np.zeros(end, np.uint8)
         plan[: shift.nbytes] = shift.view(np.uint8)
         for name, table in tables.items():
@@ -399,6 +406,11 @@ def _empty_tree(leaves: int) -> list[int]:
     for node in range(leaves - 1, 0, -1):
         tree[node] = tree[2 * node]
     return tree
+
+
+def _most_bundles(plan: MachinePlan) -> int:
+    """Bundles that a lane can hold at once, if any of them may be a bad one."""
+    return 0 if plan.bad_share is None else plan.capacity_bags // plan.bundle_bags + 2
 
 
 def _likeliest(chances: Sequence[float]) -> int:

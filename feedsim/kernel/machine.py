@@ -217,14 +217,17 @@ def close_lane(shift: Row, machine: Row, lane: Row) -> None:
 
 @compiled
 def take_bundle(shift: Row, machine: Row, lane: Row, is_last: bool) -> None:
-    """A bundle is in; with the last one a closed lane opens."""
-    touch(shift, machine)
-    served = lane.bags > 0 and not lane.closed and not lane.faulted
+    """A bundle is in; with the last one a closed lane opens.
+
+    More bags in a lane that serves change nothing before the next planned step.
+    """
+    if not lane.able:
+        touch(shift, machine)
     if is_last:
         lane.closed = 0
     put_in(shift, machine, lane, machine.bundle_bags)
     tell_load(shift, machine, lane, machine.bundle_bags)
-    if not served:
+    if not lane.able:
         line_up(shift, machine)
         reconsider(shift, machine)
 

@@ -52,7 +52,8 @@ TIMES = _row_type(
 )
 
 LANE = _row_type(
-    *_ints("number luck bad_luck task bags behind_bags full_before_rest rest_bags"),
+    *_ints("number luck bad_luck task bags behind_bags"),
+    *_ints("first_stretch next_stretch stretches_behind"),
     *_ints("front_is_bad picks_to_fault missed_in_row closed faulted able"),
     *_ints("gone_bags gone_before loaded_bags"),
     ("chance", "f8"),
@@ -74,7 +75,7 @@ MACHINE = _row_type(
     *_ints("number leaf cycle_us single_lane_cycle_us restart_us scrap_packs scrap_after_us"),
     *_ints("lanes first_lane capacity_bags start_bags calls_at_bags live_loading bundle_bags"),
     *_ints("carry_bundles retries retry_us misses_to_stop halts_on_lane_fault discard_bags"),
-    *_ints("has_bad_bundles likeliest_fault likeliest_bad_fault first_station stations"),
+    *_ints("has_bad_bundles most_stretches likeliest_fault likeliest_bad_fault first_station stations"),
     *_ints("has_outfeed jam_task dry_task low_task round_task"),
     *_ints("blocked_state changeover_state planned_stop_state states times stops blocked_by window_words"),
     *[(name, "f8") for name in ("bad_share", "total_chance", "total_bad_chance")],
