@@ -1,40 +1,43 @@
 """What falls due next: one leaf for each who acts, in the order of places within an instant.
 
-A knockout tree over the leaves: each node holds the leaf that is due first of those below it,
-of equals the one with the lower number. So the root is the next step of the shift, and the
-order within an instant is that of the leaves.
+A leaf's entry is its time and its number in one, so the smallest entry is the next step of the
+shift, and within an instant that of the leaf with the lowest number. The entries are the leaves
+of a tree, each node of which is the smaller of the two below it; node 1 is the root.
 """
 
 from __future__ import annotations
 
-from feedsim.kernel.compiling import compiled
-from feedsim.kernel.memory import Row, word_of
+from feedsim.kernel.compiling import compiled, compiled_once
+from feedsim.kernel.memory import NEVER, Row, word_of
 
 
-@compiled
-def due_us(shift: Row, leaf: int) -> int:
-    """When a leaf is due."""
-    return word_of(shift, shift.first_due, leaf).value
-
-
-@compiled
-def next_leaf(shift: Row) -> int:
-    """The leaf that is due next."""
-    return word_of(shift, shift.first_tree, 1).value
-
-
-@compiled
+@compiled_once
 def set_due(shift: Row, leaf: int, at_us: int) -> None:
-    """Put a leaf's next step at an instant, or at NEVER."""
-    word_of(shift, shift.first_due, leaf).value = at_us
-    node = (shift.leaves + leaf) >> 1
-    while node > 0:
-        winner = word_of(shift, shift.first_tree, 2 * node).value
-        other = word_of(shift, shift.first_tree, 2 * node + 1).value
-        if due_us(shift, other) < due_us(shift, winner):
-            winner = other
-        holder = word_of(shift, shift.first_tree, node)
-        if holder.value == winner and winner != leaf:
-            return
-        holder.value = winner
+    """Put a leaf's next step at an instant, or at NEVER; what is past the shift is never."""
+    entry = NEVER
+    if at_us <= shift.shift_us:
+        entry = at_us << shift.leaf_bits | leaf
+    node = shift.leaves + leaf
+    word_of(shift, shift.first_due, node).value = entry
+    while node > 1:
+        entry = min(entry, word_of(shift, shift.first_due, node ^ 1).value)
         node >>= 1
+        word_of(shift, shift.first_due, node).value = entry
+
+
+@compiled
+def next_entry(shift: Row) -> int:
+    """The entry of the leaf that is due next."""
+    return word_of(shift, shift.first_due, 1).value
+
+
+@compiled
+def leaf_of(shift: Row, entry: int) -> int:
+    """Whose entry it is."""
+    return entry & (shift.leaves - 1)
+
+
+@compiled
+def time_of(shift: Row, entry: int) -> int:
+    """When an entry is due."""
+    return entry >> shift.leaf_bits

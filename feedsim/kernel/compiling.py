@@ -17,9 +17,15 @@ AS_PYTHON = bool(numba.config.DISABLE_JIT)
 
 
 def compiled(function: Function) -> Function:
-    """Have a function compiled where it is first called from compiled code.
+    """Have a function compiled into whoever calls it.
 
     It neither holds Python's lock nor checks divisions: no divisor here can be 0.
     """
+    ready: Function = numba.njit(nogil=True, error_model="numpy", forceinline=True)(function)
+    return ready
+
+
+def compiled_once(function: Function) -> Function:
+    """Have a function compiled by itself: it is large, or called from many places."""
     ready: Function = numba.njit(nogil=True, error_model="numpy")(function)
     return ready

@@ -11,7 +11,7 @@ from feedsim.kernel.codes import (
     LANE_FAULT,
     NOT_PLANNED,
 )
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.jump import settle
 from feedsim.kernel.lane import can_serve
 from feedsim.kernel.memory import NEVER, NOBODY, Row, lane_of, outfeed_of, station_of
@@ -28,7 +28,7 @@ def touch(shift: Row, machine: Row) -> None:
     machine.touched = 1
 
 
-@compiled
+@compiled_once
 def line_up(shift: Row, machine: Row) -> None:
     """Look up which lanes can serve, and at which speed."""
     able = 0
@@ -88,7 +88,7 @@ def since(shift: Row, holds: bool, held_since: int) -> int:
     return shift.now if held_since == NOBODY else held_since
 
 
-@compiled
+@compiled_once
 def look_at_causes(shift: Row, machine: Row) -> int:
     """Look up what holds a machine, and since when; returns the oldest cause's state, or NOBODY.
 
@@ -127,7 +127,7 @@ def look_at_causes(shift: Row, machine: Row) -> int:
     return oldest
 
 
-@compiled
+@compiled_once
 def reconsider(shift: Row, machine: Row) -> None:
     """Look anew at what holds a halted machine, after anything that may change it."""
     if not machine.halted:
@@ -147,7 +147,7 @@ def reconsider(shift: Row, machine: Row) -> None:
         set_due(shift, machine.leaf, shift.now)
 
 
-@compiled
+@compiled_once
 def look_at_levels(shift: Row, machine: Row) -> None:
     """Call for bags where a lane is low or the machine dry."""
     if machine.has_loader:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from feedsim.kernel.agenda import set_due
 from feedsim.kernel.codes import CYCLING
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.memory import NEVER, Row, lane_of, outfeed_of
 from feedsim.kernel.telling import tell_good_cycles, tell_outfeed_cycles
 
@@ -144,11 +144,11 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
             ahead += 1
         elif picks == 1:
             return 1
-    if machine.next_stop_us < NEVER:
-        left_us = machine.next_stop_us - machine.ran_us - machine.this_cycle_us
-        if left_us <= 0:
-            return 1
-        soonest = min(soonest, 1 + turns_until(left_us, machine.next_cycle_us))
+    left_us = machine.next_stop_us - machine.ran_us - machine.this_cycle_us
+    if left_us <= 0:
+        return 1
+    if left_us <= (soonest - 1) * machine.next_cycle_us:
+        soonest = 1 + turns_until(left_us, machine.next_cycle_us)
     if machine.has_outfeed:
         outfeed = outfeed_of(shift, machine)
         if outfeed.stopped or outfeed.pending:
@@ -183,7 +183,7 @@ def serving(shift: Row, machine: Row, turn: int) -> int:
     return turn
 
 
-@compiled
+@compiled_once
 def settle(shift: Row, machine: Row) -> None:
     """Make up for the machine's and the outfeed's cycles that have ended without a step.
 
@@ -195,10 +195,14 @@ def settle(shift: Row, machine: Row) -> None:
     if machine.doing == CYCLING:
         until_us = shift.now if shift.reached > machine.leaf else shift.now - 1
         if first_us <= until_us:
-            packs = 1 + (until_us - first_us) // cycle_us
+            if shift.now == machine.due_us:
+                packs = machine.planned - 1
+            else:
+                packs = 1 + (until_us - first_us) // cycle_us
     if machine.has_outfeed:
         settle_outfeed(shift, machine, packs, first_us, cycle_us)
     if packs:
+        machine.planned -= packs
         settle_lanes(shift, machine, packs)
 
 
@@ -212,14 +216,13 @@ def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
     machine.ran_us += machine.this_cycle_us
     more = cycles - 1
     place = machine.turn
+    rest = 0
     if more:
+        each, rest = shared(more, machine.able_lanes)
         lanes = 0
         for order in range(machine.able_lanes):
             place = serving(shift, machine, place)
-            give_some(
-                lane_of(shift, machine, place),
-                (more - order + machine.able_lanes - 1) // machine.able_lanes,
-            )
+            give_some(lane_of(shift, machine, place), each + (order < rest))
             lanes |= 1 << place
             place += 1
         first_us = machine.ends_us + machine.next_cycle_us
@@ -228,13 +231,24 @@ def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
         )
         machine.ran_us += more * machine.next_cycle_us
     place = machine.turn
-    for _ in range(more % machine.able_lanes + 1):
+    for _ in range(rest + 1):
         place = serving(shift, machine, place)
         machine.lane = place
         place += 1
     machine.turn = 0 if place >= machine.lanes else place
     machine.ends_us += cycles * machine.next_cycle_us
     machine.this_cycle_us = machine.next_cycle_us
+
+
+@compiled
+def shared(cycles: int, lanes: int) -> tuple[int, int]:
+    """How many of the cycles each lane has, and how many lanes have one more."""
+    if lanes == 1:
+        return cycles, 0
+    if lanes == 2:
+        return cycles >> 1, cycles & 1
+    each = cycles // lanes
+    return each, cycles - each * lanes
 
 
 @compiled
@@ -312,6 +326,8 @@ def plan_ahead(shift: Row, machine: Row) -> None:
         at_us = NEVER
         if cycles < NEVER:
             at_us = machine.ends_us + (cycles - 1) * machine.next_cycle_us
+        machine.planned = cycles
+        machine.due_us = at_us
         set_due(shift, machine.leaf, at_us)
     if machine.has_outfeed:
         plan_outfeed(shift, machine, cycles - 1)

@@ -327,8 +327,7 @@ class _Plan:
             "first_value": np.array(self.values_s, float),
             "first_seed_word": _whole(seed_words),
             "first_waiting": _whole([0] * len(self.tasks)),
-            "first_due": _whole([NEVER] * leaves),
-            "first_tree": _whole(_empty_tree(leaves)),
+            "first_due": _whole([NEVER] * (2 * leaves)),
             "first_leaf_kind": _whole(kind for kind, _ in self.leaves),
             "first_leaf_owner": _whole(owner for _, owner in self.leaves),
             "first_walk": _whole(crew.walk_time_us(a, b) for a in places for b in places),
@@ -345,9 +344,9 @@ class _Plan:
             end = _aligned(end + table.nbytes)
         for machine in tables["first_machine"]:
             for field in ("times", "stops", "blocked_by"):
-                machine[field] = begins["sums"] + machine[field] * memory.WORD_SIZE
+                machine[field] = begins["sums"] + machine[field] * memory.WORD.itemsize
         for lane in tables["first_lane"]:
-            lane["first_stretch"] = begins["stretches"] + lane["first_stretch"] * memory.WORD_SIZE
+            lane["first_stretch"] = begins["stretches"] + lane["first_stretch"] * memory.WORD.itemsize
         numbers = {
             "shift_us": cell.shift_us,
             "warm_up_us": cell.warm_up_us,
@@ -361,6 +360,7 @@ class _Plan:
             "tasks": len(self.tasks),
             "duties": len(crew.duties),
             "leaves": leaves,
+            "leaf_bits": leaves.bit_length() - 1,
             "stops_leaf": leaf_of[codes.STOPS_LEAF],
             "breaks_leaf": leaf_of[codes.BREAKS_LEAF],
             "rounds_leaf": leaf_of[codes.ROUNDS_LEAF],
@@ -398,14 +398,6 @@ def _words_of(number: int) -> list[int]:
     while number := number >> 32:
         words.append(number & 0xFFFFFFFF)
     return words
-
-
-def _empty_tree(leaves: int) -> list[int]:
-    """The agenda's tree with nothing due: of equals the lower number wins."""
-    tree = [0] * leaves + list(range(leaves))
-    for node in range(leaves - 1, 0, -1):
-        tree[node] = tree[2 * node]
-    return tree
 
 
 def _most_bundles(plan: MachinePlan) -> int:

@@ -15,7 +15,7 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-from feedsim.kernel.compiling import AS_PYTHON, compiled
+from feedsim.kernel.compiling import AS_PYTHON, compiled, compiled_once
 from feedsim.kernel.memory import NEVER, STATE_AT, Address, Row, real_of, stream_of, word_of
 from feedsim.kernel.seeding import seed
 
@@ -100,7 +100,7 @@ def draw_picks(shift: Row, stream: int, chance: float) -> int:
     return generator_of(shift, stream).geometric(chance)
 
 
-@compiled
+@compiled_once
 def draw_us(shift: Row, times: Row) -> int:
     """Draw the next time of a purpose, in microseconds; no shift outlasts the longest."""
     if times.family == CONSTANT:

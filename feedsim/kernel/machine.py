@@ -16,7 +16,7 @@ from feedsim.kernel.codes import (
     RUNNING,
     STANDING,
 )
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.holds import line_up, look_at_levels, must_halt, reconsider, touch
 from feedsim.kernel.jump import serving
 from feedsim.kernel.lane import attempt, give, put_in, throw_away
@@ -55,7 +55,7 @@ def work(shift: Row, machine: Row) -> None:
         go_on(shift, machine)
 
 
-@compiled
+@compiled_once
 def go_on(shift: Row, machine: Row) -> None:
     """Start a cycle if nothing holds the machine, else halt."""
     if must_halt(shift, machine):
@@ -165,7 +165,7 @@ def planned_us(shift: Row) -> int:
     return shift.planned_us + shift.now - shift.planned_since
 
 
-@compiled
+@compiled_once
 def halt(shift: Row, machine: Row) -> None:
     """Stand until nothing holds the machine."""
     machine.doing = STANDING
@@ -178,7 +178,7 @@ def halt(shift: Row, machine: Row) -> None:
     reconsider(shift, machine)
 
 
-@compiled
+@compiled_once
 def end_halt(shift: Row, machine: Row) -> None:
     """Nothing holds the machine any more: scrap what was caught, restart."""
     machine.halted = 0

@@ -83,7 +83,7 @@ MACHINE = _row_type(
     ("bad_chances", "f8", 5),
     *[(name, TIMES) for name in ("visit", "bundle", "fetch", "clear", "notice")],
     # What the machine does now.
-    *_ints("doing lane turn this_cycle_us next_cycle_us able_lanes ends_us attempts ran_us"),
+    *_ints("doing lane turn this_cycle_us next_cycle_us able_lanes ends_us due_us planned attempts ran_us"),
     *_ints("next_stop_us stations_stopped watch_bags jammed has_loader halted look_closer"),
     *_ints("lane_was_cleared held held_jam held_lane_fault held_blocked held_dry go touched"),
     *_ints("halt_began_us halt_planned_us halt_packs scrapped_until"),
@@ -112,12 +112,12 @@ SHIFT = _row_type(
     *_ints("next_uint64 next_uint32 next_double streams first_stream"),
     *_ints("machines first_machine first_outfeed lanes first_lane stations first_station"),
     *_ints("operators first_operator tasks first_task duties first_duty first_value"),
-    *_ints("first_waiting first_due first_tree leaves first_leaf_kind first_leaf_owner first_walk"),
+    *_ints("first_waiting first_due leaves leaf_bits first_leaf_kind first_leaf_owner first_walk"),
     *_ints("stops_leaf breaks_leaf rounds_leaf notice_leaf warm_up_leaf end_leaf"),
     *_ints("calls rounds_us stops first_stop stop_edges first_stop_edge breaks first_break"),
     *_ints("break_edges first_break_edge"),
     # What is so now.
-    *_ints("now reached waiting raised look_at_list present planned planned_us planned_since"),
+    *_ints("now reached waiting unnoticed raised look_at_list present planned planned_us planned_since"),
     *_ints("next_stop_edge next_break_edge next_round_us window_us window_began_us"),
     *_ints("busy_us present_us fault fault_machine journal journal_room journal_rows"),
 )
@@ -127,13 +127,14 @@ WORD = _row_type(("value", "i8"))
 REAL = _row_type(("value", "f8"))
 
 
-def _rows_at(row_type: np.dtype[Any]) -> Callable[[int], Row]:
-    """The function that finds a row of a type by its address."""
+def _rows_at(row_type: np.dtype[Any]) -> Callable[[int, int], Row]:
+    """The function that finds a row of a type by where its kind begins, and its number."""
+    size = row_type.itemsize
     if AS_PYTHON:
-        memory = ctypes.c_char * row_type.itemsize
+        memory = ctypes.c_char * size
 
-        def at_python(address: int) -> Row:
-            held = memory.from_address(int(address))
+        def at_python(first: int, number: int) -> Row:
+            held = memory.from_address(int(first + number * size))
             return np.recarray((1,), row_type, buf=held)[0]  # type: ignore[arg-type]
 
         return at_python
@@ -141,13 +142,15 @@ def _rows_at(row_type: np.dtype[Any]) -> Callable[[int], Row]:
     as_numba = numba.from_dtype(row_type)
 
     @intrinsic  # type: ignore[untyped-decorator]
-    def at_address(typing: Any, address: Any) -> Any:
+    def at_address(typing: Any, first: Any, number: Any) -> Any:
         def point(context: Any, builder: Any, signature: Any, given: Any) -> Any:
-            return builder.inttoptr(given[0], context.get_value_type(as_numba))
+            begin = builder.inttoptr(given[0], ir.IntType(8).as_pointer())
+            row = builder.gep(begin, [builder.mul(given[1], Address(size))])
+            return builder.bitcast(row, context.get_value_type(as_numba))
 
-        return as_numba(types.int64), point
+        return as_numba(types.int64, types.int64), point
 
-    found: Callable[[int], Row] = at_address
+    found: Callable[[int, int], Row] = at_address
     return found
 
 
@@ -157,85 +160,81 @@ _shift, _machine, _outfeed, _lane, _station = map(
 _operator, _task, _duty, _span, _stream = map(_rows_at, (OPERATOR, TASK, DUTY, SPAN, STREAM))
 _entry, _word, _real = map(_rows_at, (ENTRY, WORD, REAL))
 
-MACHINE_SIZE, OUTFEED_SIZE, LANE_SIZE = MACHINE.itemsize, OUTFEED.itemsize, LANE.itemsize
-STATION_SIZE, OPERATOR_SIZE, TASK_SIZE = STATION.itemsize, OPERATOR.itemsize, TASK.itemsize
-DUTY_SIZE, SPAN_SIZE, STREAM_SIZE = DUTY.itemsize, SPAN.itemsize, STREAM.itemsize
-ENTRY_SIZE, WORD_SIZE = ENTRY.itemsize, WORD.itemsize
 
 
 @compiled
 def shift_at(address: int) -> Row:
     """The shift's row, at the beginning of its block."""
-    return _shift(address)
+    return _shift(address, 0)
 
 
 @compiled
 def machine_of(shift: Row, number: int) -> Row:
     """A machine by its number from 0, in the order of the file."""
-    return _machine(shift.address + shift.first_machine + number * MACHINE_SIZE)
+    return _machine(shift.address + shift.first_machine, number)
 
 
 @compiled
 def outfeed_of(shift: Row, machine: Row) -> Row:
     """The outfeed behind a machine."""
-    return _outfeed(shift.address + shift.first_outfeed + machine.number * OUTFEED_SIZE)
+    return _outfeed(shift.address + shift.first_outfeed, machine.number)
 
 
 @compiled
 def lane_of(shift: Row, machine: Row, place: int) -> Row:
     """A lane of a machine by its place from 0."""
-    return _lane(shift.address + shift.first_lane + (machine.first_lane + place) * LANE_SIZE)
+    return _lane(shift.address + shift.first_lane, machine.first_lane + place)
 
 
 @compiled
 def station_of(shift: Row, number: int) -> Row:
     """A station by its number in the whole cell."""
-    return _station(shift.address + shift.first_station + number * STATION_SIZE)
+    return _station(shift.address + shift.first_station, number)
 
 
 @compiled
 def operator_of(shift: Row, place: int) -> Row:
     """An operator by place from 0."""
-    return _operator(shift.address + shift.first_operator + place * OPERATOR_SIZE)
+    return _operator(shift.address + shift.first_operator, place)
 
 
 @compiled
 def task_of(shift: Row, number: int) -> Row:
     """A task that may have to be done, by its number."""
-    return _task(shift.address + shift.first_task + number * TASK_SIZE)
+    return _task(shift.address + shift.first_task, number)
 
 
 @compiled
 def duty_of(shift: Row, number: int) -> Row:
     """A duty by its number from 0."""
-    return _duty(shift.address + shift.first_duty + number * DUTY_SIZE)
+    return _duty(shift.address + shift.first_duty, number)
 
 
 @compiled
 def span_of(shift: Row, first: int, number: int) -> Row:
     """A planned stop or a break."""
-    return _span(shift.address + first + number * SPAN_SIZE)
+    return _span(shift.address + first, number)
 
 
 @compiled
 def stream_of(shift: Row, number: int) -> Row:
     """A stream by its number."""
-    return _stream(shift.address + shift.first_stream + number * STREAM_SIZE)
+    return _stream(shift.address + shift.first_stream, number)
 
 
 @compiled
 def entry_of(shift: Row, number: int) -> Row:
     """An entry of the journal."""
-    return _entry(shift.journal + number * ENTRY_SIZE)
+    return _entry(shift.journal, number)
 
 
 @compiled
 def word_of(shift: Row, first: int, number: int) -> Row:
     """A whole number of a list that begins at `first`."""
-    return _word(shift.address + first + number * WORD_SIZE)
+    return _word(shift.address + first, number)
 
 
 @compiled
 def real_of(shift: Row, first: int, number: int) -> Row:
     """A float of a list that begins at `first`."""
-    return _real(shift.address + first + number * WORD_SIZE)
+    return _real(shift.address + first, number)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.memory import Row, word_of
 
 LOW_32 = 0xFFFFFFFF
@@ -93,7 +93,7 @@ def plus_128(
     return high + by_high + carry, total
 
 
-@compiled
+@compiled_once
 def seed(shift: Row, stream: Row) -> None:
     """Set a stream to its beginning: PCG64 on SeedSequence([seed, replication, name...])."""
     salt = INIT_A

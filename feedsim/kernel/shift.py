@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from feedsim.kernel import calendar, crew, machine, outfeed
-from feedsim.kernel.agenda import due_us, next_leaf, set_due
+from feedsim.kernel.agenda import leaf_of, next_entry, set_due, time_of
 from feedsim.kernel.codes import (
     BREAKS_LEAF,
     DUTY_LEAF,
@@ -18,7 +18,7 @@ from feedsim.kernel.codes import (
     STOPS_LEAF,
     WARM_UP_LEAF,
 )
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.holds import line_up
 from feedsim.kernel.jump import plan_ahead, settle
 from feedsim.kernel.lane import fill_at_start
@@ -109,13 +109,13 @@ def take_step(shift: Row, leaf: int) -> None:
         set_due(shift, leaf, NEVER)
 
 
-@compiled
+@compiled_once
 def run_shift(shift: Row) -> None:
     """Take all steps of the shift, those of its last instant included."""
     begin_shift(shift)
     while True:
-        leaf = next_leaf(shift)
-        at_us = due_us(shift, leaf)
+        entry = next_entry(shift)
+        leaf, at_us = leaf_of(shift, entry), time_of(shift, entry)
         if at_us > shift.now:
             shift.now = at_us
             shift.reached = leaf
@@ -135,7 +135,7 @@ def run_shift(shift: Row) -> None:
     close_window(shift)
 
 
-@compiled
+@compiled_once
 def run_shifts(
     plan: Any, block: Any, address: int, first: int, sums: Any, journal: int, room: int
 ) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from feedsim.kernel.agenda import set_due
 from feedsim.kernel.codes import LOAD_TASK
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.luck import draw_us
 from feedsim.kernel.memory import NEVER, NOBODY, Row, machine_of, task_of, word_of
 from feedsim.kernel.telling import tell_call
@@ -16,7 +16,7 @@ def waiting_task(shift: Row, place: int) -> int:
     return word_of(shift, shift.first_waiting, place).value
 
 
-@compiled
+@compiled_once
 def call_to(shift: Row, number: int) -> None:
     """Put a task on the list, unless it waits already.
 
@@ -40,6 +40,7 @@ def call_to(shift: Row, number: int) -> None:
             notice_us = draw_us(shift, machine.notice)
     if notice_us:
         task.noticed = 0
+        shift.unnoticed += 1
         task.notice_us = shift.now + notice_us
         plan_notice(shift)
     else:
@@ -70,8 +71,9 @@ def first_unnoticed(shift: Row) -> int:
 @compiled
 def plan_notice(shift: Row) -> None:
     """Put the next notice on the agenda."""
-    number = first_unnoticed(shift)
-    at_us = NEVER if number == NOBODY else task_of(shift, number).notice_us
+    at_us = NEVER
+    if shift.unnoticed:
+        at_us = task_of(shift, first_unnoticed(shift)).notice_us
     set_due(shift, shift.notice_leaf, at_us)
 
 
@@ -79,6 +81,7 @@ def plan_notice(shift: Row) -> None:
 def notice(shift: Row) -> None:
     """A task is noticed."""
     task_of(shift, first_unnoticed(shift)).noticed = 1
+    shift.unnoticed -= 1
     shift.look_at_list = 1
     plan_notice(shift)
 
@@ -120,6 +123,7 @@ def take_off_list(shift: Row, number: int) -> None:
         task = task_of(shift, other)
         if other == number or (is_load and task.kind == LOAD_TASK and task.machine == taken.machine):
             task.waiting = 0
+            shift.unnoticed -= 1 - task.noticed
         else:
             word_of(shift, shift.first_waiting, left).value = other
             left += 1

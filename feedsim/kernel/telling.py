@@ -33,7 +33,7 @@ from feedsim.kernel.codes import (
     TELLS_STATE,
     TELLS_WORK,
 )
-from feedsim.kernel.compiling import compiled
+from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.memory import (
     NOBODY,
     Row,
@@ -47,7 +47,7 @@ from feedsim.kernel.memory import (
 )
 
 
-@compiled
+@compiled_once
 def write(
     shift: Row,
     kind: int,
@@ -82,7 +82,7 @@ def is_moving(state: int) -> bool:
     return state <= RESTARTING
 
 
-@compiled
+@compiled_once
 def first_stopped(shift: Row, machine: Row) -> int:
     """Which of the outfeed's stations stopped first of those stopped; behind them its speed."""
     outfeed = outfeed_of(shift, machine)
@@ -110,7 +110,7 @@ def is_unattended(shift: Row, machine: Row) -> bool:
     return False
 
 
-@compiled
+@compiled_once
 def book(shift: Row, machine: Row) -> None:
     """Book a machine's time up to now, before anything that its booking hangs on changes."""
     spent_us = shift.now - machine.booked_us
@@ -148,7 +148,7 @@ def end_halt(shift: Row, machine: Row) -> None:
     machine.halting = 0
 
 
-@compiled
+@compiled_once
 def tell_state(shift: Row, machine: Row, state: int) -> None:
     """A machine's time goes to a state from now on."""
     if machine.state == state:
