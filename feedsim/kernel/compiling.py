@@ -26,6 +26,9 @@ def compiled(function: Function) -> Function:
 
 
 def compiled_once(function: Function) -> Function:
-    """Have a function compiled by itself: it is large, or called from many places."""
-    ready: Function = numba.njit(nogil=True, error_model="numpy")(function)
+    """Have a function compiled by itself: it is large, or called from many places.
+
+    Said nothing, numba would inline it too wherever an inlined function calls it first.
+    """
+    ready: Function = numba.njit(nogil=True, error_model="numpy", forceinline=False)(function)
     return ready

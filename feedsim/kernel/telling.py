@@ -135,7 +135,7 @@ def book(shift: Row, machine: Row) -> None:
             machine.wait_us += spent_us
 
 
-@compiled
+@compiled_once
 def end_halt(shift: Row, machine: Row) -> None:
     """Count the halt that is over, or that the shift's end cuts off."""
     cause = machine.halt_cause
