@@ -5,67 +5,107 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.accounts import BalanceError, columns_of
 from feedsim.accounts.record import Record
-from feedsim.accounts.timeline import blockers_of, causes_of, states_of
-from feedsim.cell import Cell, MachinePlan
+from feedsim.cell import Cell
 from feedsim.kernel import memory
 from feedsim.kernel.journal import record_of
 from feedsim.kernel.layout import ALIGNMENT, Layout, lay_out
-from feedsim.kernel.shift import run_shifts
+from feedsim.kernel.machine_code import load
 from feedsim.kernel.sums import FAULT_NAMES
 
+FIRST_ROOM = 4096
+
 Floats = NDArray[np.float64]
+Block = NDArray[np.uint8]
 
 
-def columns_of(plan: MachinePlan) -> list[str]:
-    """Names of a machine's sums, in the order in which the kernel hands them over."""
-    return [
-        "window_us",
-        "cycle_us",
-        *(f"time_{state}_us" for state in states_of(plan)),
-        *(f"stops_{cause}" for cause in causes_of(plan)),
-        "long_halts_us",
-        "wait_us",
-        *(f"blocked_by_{name}_us" for name in blockers_of(plan)),
-        "good_packs",
-        "rejected_packs",
-        "scrapped_packs",
-        "slow_cycles_us",
-        "lost_pockets",
-        *(f"pockets_{fault}" for fault in ("skewed", "missed", "double", "unopened", "jam")),
-        "bags_loaded",
-        "bags_gone",
-        "bags_from_start",
-        "refill_visits",
-        "fault_visits",
-    ]
+class Kernel:
+    """The compiled model, ready to run; making one compiles it where that has not been done."""
+
+    def __init__(self) -> None:
+        self._run_shifts = load()
+
+    def sums(self, cell: Cell, seed: int, replications: range) -> Floats:
+        """Simulate shifts and sum up their windows.
+
+        Parameters
+        ----------
+        cell : Cell
+            One that `feedsim.kernel.limits.refusal` does not refuse.
+        seed : int
+        replications : range
+            Numbers of the replications, one after the other.
+
+        Returns
+        -------
+        array of shape (replications, columns)
+            In the order of `feedsim.accounts.columns_of`: microseconds, bags, packs, visits.
+
+        Raises
+        ------
+        BalanceError
+            If the accounts of a shift contradict themselves: a fault of the program.
+        """
+        sums = np.empty((len(replications), sum(map(len, columns_of(cell)))))
+        self._run(cell, lay_out(cell, seed), replications.start, sums, np.empty(0, memory.ENTRY))
+        return sums
+
+    def record(self, cell: Cell, seed: int, replication: int) -> Record:
+        """Simulate one shift and write its record, equal to the SimPy model's.
+
+        Parameters
+        ----------
+        cell : Cell
+        seed, replication : int
+
+        Returns
+        -------
+        Record
+        """
+        layout = lay_out(cell, seed)
+        sums = np.empty((1, sum(map(len, columns_of(cell)))))
+        journal = np.empty(FIRST_ROOM, memory.ENTRY)
+        block = self._run(cell, layout, replication, sums, journal)
+        entries = int(_shift_in(block)["journal_rows"])
+        if entries > len(journal):
+            journal = np.empty(entries, memory.ENTRY)
+            block = self._run(cell, layout, replication, sums, journal)
+        record = record_of(cell, layout.tasks, journal[:entries])
+        lanes = _rows_in(block, "lanes", memory.LANE)["bags"].tolist()
+        packs = _rows_in(block, "machines", memory.OUTFEED, "first_outfeed")["packs"].tolist()
+        for plan, machine in zip(cell.machines, record.machines, strict=True):
+            machine.lanes_left, lanes = lanes[: plan.lanes], lanes[plan.lanes :]
+            machine.accumulation_left = packs[plan.index]
+        return record
+
+    def _run(
+        self, cell: Cell, layout: Layout, first: int, sums: Floats, journal: NDArray[np.void]
+    ) -> Block:
+        """Run shifts into sums; returns the block as the last one left it."""
+        memory_of_shift = np.empty(len(layout.plan) + ALIGNMENT, np.uint8)
+        begin = -memory_of_shift.ctypes.data % ALIGNMENT
+        block = memory_of_shift[begin : begin + len(layout.plan)]
+        failed = self._run_shifts(
+            layout.plan, block, block.ctypes.data, first, sums, journal.ctypes.data, len(journal)
+        )
+        if failed:
+            shift = _shift_in(block)
+            machine = cell.machines[int(shift["fault_machine"])].name
+            what = FAULT_NAMES[int(shift["fault"])]
+            raise BalanceError(f"{machine}, replication {failed}: {what}")
+        return block
 
 
-CREW_COLUMNS = ("busy_us", "present_us")
+def _shift_in(block: Block) -> np.void:
+    shift: np.void = block[: memory.SHIFT.itemsize].view(memory.SHIFT)[0]
+    return shift
 
 
-def run(cell: Cell, layout: Layout, first: int, shifts: int, journal=None):
-    n = sum(len(columns_of(p)) for p in cell.machines) + 2
-    sums = np.empty((shifts, n))
-    raw = np.empty(len(layout.plan) + ALIGNMENT, np.uint8)
-    start = -raw.ctypes.data % ALIGNMENT
-    block = raw[start : start + len(layout.plan)]
-    room = 0 if journal is None else len(journal)
-    at = 0 if journal is None else journal.ctypes.data
-    failed = run_shifts(layout.plan, block, block.ctypes.data, first, sums, at, room)
-    shift = block[: memory.SHIFT.itemsize].view(memory.SHIFT)[0]
-    if failed:
-        raise RuntimeError(f"replication {failed}: {FAULT_NAMES[shift['fault']]}")
-    return sums, int(shift["journal_rows"]), block
-
-
-def record(cell: Cell, seed: int, replication: int) -> Record:
-    layout = lay_out(cell, seed)
-    room = 4096
-    while True:
-        journal = np.empty(room, memory.ENTRY)
-        sums, rows, block = run(cell, layout, replication, 1, journal)
-        if rows <= room:
-            break
-        room = rows
-    return record_of(cell, layout.tasks, journal[:rows])
+def _rows_in(
+    block: Block, counted: str, row_type: np.dtype[np.void], first: str = ""
+) -> NDArray[np.void]:
+    """All rows of a kind, by the names under which the shift's row counts and finds them."""
+    shift = _shift_in(block)
+    begin = int(shift[first or f"first_{counted[:-1]}"])
+    return block[begin : begin + int(shift[counted]) * row_type.itemsize].view(row_type)

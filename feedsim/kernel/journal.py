@@ -5,8 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from feedsim.accounts.record import (
-    CHANGEOVER,
-    PLANNED_STOP,
     Bags,
     Call,
     MachineRecord,
@@ -19,8 +17,6 @@ from feedsim.accounts.timeline import states_of
 from feedsim.cell import Cell
 from feedsim.kernel import codes
 from feedsim.kernel.layout import TaskPlan
-
-__all__ = ["CHANGEOVER", "PLANNED_STOP", "record_of"]
 
 
 def record_of(cell: Cell, tasks: tuple[TaskPlan, ...], entries: Any) -> Record:

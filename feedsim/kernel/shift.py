@@ -135,7 +135,6 @@ def run_shift(shift: Row) -> None:
     close_window(shift)
 
 
-@compiled_once
 def run_shifts(
     plan: Any, block: Any, address: int, first: int, sums: Any, journal: int, room: int
 ) -> int:
