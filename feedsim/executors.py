@@ -10,7 +10,14 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    wait,
+)
 from itertools import islice
 from typing import Any, TypeVar
 
@@ -28,10 +35,12 @@ class HereExecutor(Executor):
         return future
 
 
-def executor_for(jobs: int) -> Executor:
-    """An executor with so many processes; with one job, this process itself."""
+def executor_for(jobs: int, *, in_threads: bool = False) -> Executor:
+    """An executor with so many processes, or threads; with one job, this process itself."""
     if jobs == 1:
         return HereExecutor()
+    if in_threads:
+        return ThreadPoolExecutor(jobs)
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(jobs, mp_context=context, initializer=_follow_the_driver)
 

@@ -146,9 +146,9 @@ class StudyFolder:
             if line[:1] in words and not line.startswith(("---", "+++")) and line[1:].strip()
         ]
 
-    def finish(self) -> None:
+    def finish(self, engine: str) -> None:
         """Mark the study as finished: from now on no other may take its folder."""
-        self._manifest["finished"] = True
+        self._manifest |= {"engine": engine, "finished": True}
         self.write_json(MANIFEST, self._manifest)
 
     def write(self, name: str, data: bytes) -> None:

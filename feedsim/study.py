@@ -6,25 +6,25 @@ Settings share their seed and their replications' numbers, so they meet the same
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.accounts import Reading, check_balances, read
+from feedsim.accounts import columns_of
 from feedsim.cell import Cell
+from feedsim.engines import AUTO, COMPILED, CYCLES_PER_S, choose, engine_named, made_ready
 from feedsim.executors import done_in_any_order, executor_for
-from feedsim.model.shift import run_shift
 from feedsim.stats import Floats
 
 Value = float | int | str | bool
 Progress = Callable[[int, int], None]
+Say = Callable[[str], None]
 
-CYCLES_PER_S = 500_000
-TASK_CYCLES = CYCLES_PER_S // 4
-LARGEST_STUDY_CYCLES = 2_000_000_000
+TASK_S = 0.25
+LARGEST_STUDY_S = 4_000
 
 
 class TooLarge(ValueError):
@@ -56,13 +56,7 @@ class Results:
     replications: int
     seed: int
     confidence: float
-
-
-def simulate(cell: Cell, seed: int, replication: int) -> Reading:
-    """Simulate one shift, check its balances and read its window."""
-    record = run_shift(cell, seed, replication)
-    check_balances(record, cell)
-    return read(record, cell)
+    engine: str
 
 
 def cycles_of(cells: Sequence[Cell], replications: int) -> int:
@@ -70,16 +64,16 @@ def cycles_of(cells: Sequence[Cell], replications: int) -> int:
     return sum(cell.cycles_per_shift for cell in cells) * replications
 
 
-def cost_text(cycles: int, jobs: int = 1) -> str:
-    """What a number of cycles costs, as a rough time in words."""
-    seconds = cycles / CYCLES_PER_S / jobs
+def cost_text(cycles: int, engine: str) -> str:
+    """What a number of cycles costs on one core, as a rough time in words."""
+    seconds = cycles / CYCLES_PER_S[engine]
     for unit, size in (("days", 86400.0), ("hours", 3600.0), ("minutes", 60.0)):
         if seconds >= 1.5 * size:
             return f"about {seconds / size:,.0f} {unit}"
     return f"about {max(1, round(seconds))} s"
 
 
-def refuse_absurd(cells: Sequence[Cell], replications: int) -> None:
+def refuse_absurd(cells: Sequence[Cell], replications: int, engine: str = AUTO) -> None:
     """Refuse a study that would run for hours.
 
     Raises
@@ -88,12 +82,14 @@ def refuse_absurd(cells: Sequence[Cell], replications: int) -> None:
         With the estimate and what to change.
     """
     cycles = cycles_of(cells, replications)
-    if cycles > LARGEST_STUDY_CYCLES:
+    chosen = choose(engine, cells, cycles).engine
+    limit = LARGEST_STUDY_S * CYCLES_PER_S[chosen]
+    if cycles > limit:
         raise TooLarge(
             f"this study has {len(cells):,} settings x {replications:,} replications, "
-            f"{cycles:.2g} machine cycles, {cost_text(cycles)} on one core; the limit is "
-            f"{LARGEST_STUDY_CYCLES:.2g} cycles: take fewer settings or replications, "
-            "or lift it with --allow-large"
+            f"{cycles:.2g} machine cycles, {cost_text(cycles, chosen)} on one core; the limit is "
+            f"{limit:.2g} cycles: take fewer settings or replications, or lift it with "
+            "--allow-large"
         )
 
 
@@ -104,8 +100,10 @@ def run_study(
     seed: int,
     confidence: float,
     jobs: int = 1,
+    engine: str = AUTO,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    say: Say | None = None,
 ) -> Results:
     """Simulate every setting over the same replications.
 
@@ -118,34 +116,50 @@ def run_study(
     confidence : float
         Kept with the results, for their intervals.
     jobs : int
-        Processes; 1 works in this one. From a script, more than 1 needs the usual
-        ``if __name__ == "__main__"`` around it.
+        Processes (threads with the compiled model); 1 works in this one. From a script, more
+        than 1 needs the usual ``if __name__ == "__main__"`` around it.
+    engine : {"auto", "simpy", "compiled"}
+        What simulates; the results are the same.
     executor : concurrent.futures.Executor, optional
         Where to simulate instead; it is left open. `jobs` tells how many tasks it does at once.
     progress : callable, optional
         Told of how many runs are done, of how many.
+    say : callable, optional
+        Told what the user should know: that the model is compiled first, or not at all.
 
     Returns
     -------
     Results
+
+    Raises
+    ------
+    NoEngineError
+        If the compiled model is asked for and numba is not installed.
     """
-    tasks = list(_tasks(settings, replications, seed))
+    cells = [setting.cell for setting in settings]
+    choice = choose(engine, cells, cycles_of(cells, replications), jobs)
+    if choice.note and say:
+        say(choice.note)
+    ready = made_ready(choice)
+    if ready != choice and say:
+        say(ready.note)
+    tasks = list(_tasks(settings, replications, seed, ready.engine))
     jobs = min(jobs, max(1, len(tasks)))
-    tables = [_Table(replications) for _ in settings]
+    tables = [np.empty((sum(map(len, columns_of(c))), replications)) for c in cells]
     done, total = 0, len(settings) * replications
-    own = executor or executor_for(jobs)
+    own = executor or executor_for(jobs, in_threads=ready.engine == COMPILED)
     try:
-        for task, readings in done_in_any_order(own, 2 * jobs, _simulate_task, tasks):
-            for replication, reading in zip(task.replications, readings, strict=True):
-                tables[task.setting].enter(replication, reading)
-            done += len(readings)
+        for task, sums in done_in_any_order(own, 2 * jobs, _simulate_task, tasks):
+            first, last = task.replications[0], task.replications[-1]
+            tables[task.setting][:, first - 1 : last] = sums.T
+            done += len(sums)
             if progress:
                 progress(done, total)
     finally:
         if executor is None:
             own.shutdown(cancel_futures=True)
-    sums = tuple(table.sums() for table in tables)
-    return Results(tuple(settings), sums, replications, seed, confidence)
+    found = tuple(_named(table, cell) for table, cell in zip(tables, cells, strict=True))
+    return Results(tuple(settings), found, replications, seed, confidence, ready.engine)
 
 
 class _Task(NamedTuple):
@@ -155,42 +169,26 @@ class _Task(NamedTuple):
     cell: Cell
     seed: int
     replications: range
+    engine: str
 
 
-def _tasks(settings: Sequence[Setting], replications: int, seed: int) -> Iterator[_Task]:
+def _tasks(
+    settings: Sequence[Setting], replications: int, seed: int, engine: str
+) -> Iterator[_Task]:
+    cycles = int(TASK_S * CYCLES_PER_S[engine])
     for number, setting in enumerate(settings):
-        size = max(1, TASK_CYCLES // max(1, setting.cell.cycles_per_shift))
+        size = max(1, cycles // max(1, setting.cell.cycles_per_shift))
         for first in range(1, replications + 1, size):
             group = range(first, min(first + size, replications + 1))
-            yield _Task(number, setting.cell, seed, group)
+            yield _Task(number, setting.cell, seed, group, engine)
 
 
-def _simulate_task(task: _Task) -> list[Reading]:
-    return [simulate(task.cell, task.seed, replication) for replication in task.replications]
+def _simulate_task(task: _Task) -> Floats:
+    return engine_named(task.engine).sums(task.cell, task.seed, task.replications)
 
 
-class _Table:
-    """The sums of one setting, filled as its replications come in, in any order."""
-
-    def __init__(self, replications: int) -> None:
-        self._replications = replications
-        self._machines: list[dict[str, Floats]] = []
-        self._crew: dict[str, Floats] = {}
-
-    def enter(self, replication: int, reading: Reading) -> None:
-        """Enter one replication's sums."""
-        if not self._machines:
-            self._machines = [self._empty(sums) for sums in reading.machines]
-            self._crew = self._empty(reading.crew)
-        for columns, sums in zip(
-            [*self._machines, self._crew], [*reading.machines, reading.crew], strict=True
-        ):
-            for name, value in sums.items():
-                columns[name][replication - 1] = value
-
-    def _empty(self, names: Iterable[str]) -> dict[str, Floats]:
-        return {name: np.full(self._replications, np.nan) for name in names}
-
-    def sums(self) -> Sums:
-        """The whole table."""
-        return Sums(tuple(self._machines), self._crew)
+def _named(table: Floats, cell: Cell) -> Sums:
+    """The rows of a table by the names of the sums."""
+    rows = iter(table)
+    *machines, crew = [{name: next(rows) for name in names} for names in columns_of(cell)]
+    return Sums(tuple(machines), crew)

@@ -13,7 +13,7 @@ from typing import Any
 
 from feedsim.cell import build_cell
 from feedsim.config import load_config
-from feedsim.study import simulate
+from feedsim.engines import simulate
 
 ROOT = Path(__file__).parents[1]
 GOLDEN = Path(__file__).parent / "golden"

@@ -14,6 +14,7 @@ from feedsim.answers.capacity import (
 )
 from feedsim.answers.rows import Row
 from feedsim.config import parse_config
+from feedsim.engines import SIMPY
 from feedsim.measures import OEE, Figure
 from feedsim.study import TooLarge, cost_text
 
@@ -130,9 +131,9 @@ def test_what_cannot_be_studied_is_refused():
 
 
 def test_cost_in_words():
-    assert cost_text(1_000) == "about 1 s"
-    assert cost_text(500_000 * 180) == "about 3 minutes"
-    assert cost_text(500_000 * 3600 * 5) == "about 5 hours"
+    assert cost_text(1_000, SIMPY) == "about 1 s"
+    assert cost_text(500_000 * 180, SIMPY) == "about 3 minutes"
+    assert cost_text(500_000 * 3600 * 5, SIMPY) == "about 5 hours"
 
 
 def test_the_setting_names_the_machine_that_was_varied():

@@ -16,9 +16,10 @@ from cells import Shift, cell_of, sequence_of, shift_of
 
 import feedsim.model.shift
 from feedsim.cell import Cell
+from feedsim.engines import simulate
 from feedsim.model.shift import run_shift
 from feedsim.streams import Stream, Streams
-from feedsim.study import Setting, run_study, simulate
+from feedsim.study import Setting, run_study
 from feedsim.times import Times, weibull_shape
 
 SEED = 20

@@ -9,8 +9,9 @@ from typing import Any
 from feedsim.answers.rows import Row, estimate_json, rows_of, simulate_settings
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError
+from feedsim.engines import AUTO
 from feedsim.stats import Estimate
-from feedsim.study import Progress, Results, Setting, Value
+from feedsim.study import Progress, Results, Say, Setting, Value
 
 CAPACITY = "magazine.capacity_bags"
 ROUNDS = "crew.rounds_every_min"
@@ -264,8 +265,10 @@ def capacity(
     rounds: Sequence[float] = (),
     machine: str | None = None,
     jobs: int = 1,
+    engine: str = AUTO,
     allow_large: bool = False,
     progress: Progress | None = None,
+    say: Say | None = None,
 ) -> CapacityResult:
     """Simulate a cell over magazine capacities, all on the same luck.
 
@@ -281,10 +284,14 @@ def capacity(
         Name of the machine table to vary; by default all.
     jobs : int
         Processes to work in.
+    engine : {"auto", "simpy", "compiled"}
+        What simulates; the answer is the same.
     allow_large : bool
         Lift the limit on a study's size.
     progress : callable, optional
         Told of runs done, of how many.
+    say : callable, optional
+        Told that the model is compiled first, or cannot be.
 
     Returns
     -------
@@ -299,6 +306,12 @@ def capacity(
     """
     settings = capacity_settings(config, bags, rounds, machine)
     results = simulate_settings(
-        config, settings, jobs=jobs, allow_large=allow_large, progress=progress
+        config,
+        settings,
+        jobs=jobs,
+        engine=engine,
+        allow_large=allow_large,
+        progress=progress,
+        say=say,
     )
     return CapacityResult(config, results, rows_of(results))

@@ -12,7 +12,7 @@ import numpy as np
 from feedsim.config import Config
 from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
 from feedsim.stats import FEW_EVENTS, Estimate
-from feedsim.study import Progress, Results, Setting, Value, refuse_absurd, run_study
+from feedsim.study import Progress, Results, Say, Setting, Value, refuse_absurd, run_study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,8 +26,10 @@ def simulate_settings(
     settings: Sequence[Setting],
     *,
     jobs: int,
+    engine: str,
     allow_large: bool,
     progress: Progress | None,
+    say: Say | None,
 ) -> Results:
     """Simulate settings of a config as its study table says.
 
@@ -38,14 +40,16 @@ def simulate_settings(
     """
     study = config.study
     if not allow_large:
-        refuse_absurd([setting.cell for setting in settings], study.replications)
+        refuse_absurd([setting.cell for setting in settings], study.replications, engine)
     return run_study(
         settings,
         replications=study.replications,
         seed=study.seed,
         confidence=study.confidence,
         jobs=jobs,
+        engine=engine,
         progress=progress,
+        say=say,
     )
 
 

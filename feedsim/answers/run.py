@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from feedsim.answers.rows import Row, rows_of, simulate_settings
 from feedsim.cell import build_cell
 from feedsim.config import Config
-from feedsim.study import Progress, Results, Setting
+from feedsim.engines import AUTO
+from feedsim.study import Progress, Results, Say, Setting
 
 
 @dataclass(frozen=True)
@@ -32,8 +33,10 @@ def run(
     config: Config,
     *,
     jobs: int = 1,
+    engine: str = AUTO,
     allow_large: bool = False,
     progress: Progress | None = None,
+    say: Say | None = None,
 ) -> RunResult:
     """Simulate a cell as its config says.
 
@@ -42,10 +45,14 @@ def run(
     config : Config
     jobs : int
         Processes to work in.
+    engine : {"auto", "simpy", "compiled"}
+        What simulates; the answer is the same.
     allow_large : bool
         Lift the limit on a study's size.
     progress : callable, optional
         Told of runs done, of how many.
+    say : callable, optional
+        Told that the model is compiled first, or cannot be.
 
     Returns
     -------
@@ -58,6 +65,12 @@ def run(
     """
     settings = [Setting({}, build_cell(config))]
     results = simulate_settings(
-        config, settings, jobs=jobs, allow_large=allow_large, progress=progress
+        config,
+        settings,
+        jobs=jobs,
+        engine=engine,
+        allow_large=allow_large,
+        progress=progress,
+        say=say,
     )
     return RunResult(config, results, rows_of(results))

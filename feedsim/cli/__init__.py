@@ -124,10 +124,11 @@ def _explain(error: BaseException) -> tuple[int, str]:
 
     from feedsim.answers.capacity import CapacityError
     from feedsim.config import ConfigError
+    from feedsim.engines import NoEngineError
     from feedsim.folder import FolderError
     from feedsim.study import TooLarge
 
-    if isinstance(error, ConfigError | CapacityError | FolderError | TooLarge):
+    if isinstance(error, ConfigError | CapacityError | FolderError | NoEngineError | TooLarge):
         return BAD_INPUT, str(error)
     if isinstance(error, BrokenProcessPool | MemoryError):
         return PART_FAILED, f"feedsim: a worker process ended ({error}); run it again or --jobs 1"

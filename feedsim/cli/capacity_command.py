@@ -79,6 +79,7 @@ def command(
       feedsim capacity configs/oats_slider.toml --bags 50,100,200 --rounds 2,5,10
     """
     from feedsim.answers.capacity import capacity, capacity_settings, default_bags
+    from feedsim.cli.screen import talk
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.study import refuse_absurd
 
@@ -87,7 +88,9 @@ def command(
     intervals = parse_rounds(rounds) if rounds is not None else []
     settings = capacity_settings(config, values, intervals, machine)
     if not options.allow_large:
-        refuse_absurd([setting.cell for setting in settings], config.study.replications)
+        refuse_absurd(
+            [setting.cell for setting in settings], config.study.replications, options.engine
+        )
     folder = open_folder(
         "capacity", options, {"bags": values, "rounds": intervals, "machine": machine}
     )
@@ -98,8 +101,10 @@ def command(
             rounds=intervals,
             machine=machine,
             jobs=options.jobs,
+            engine=options.engine,
             allow_large=True,
             progress=progress,
+            say=talk,
         )
     found = StudyAnswer(
         result.results,

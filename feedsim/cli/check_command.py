@@ -33,6 +33,7 @@ def command(
     from feedsim.config import load_config
     from feedsim.config.explain import explain
     from feedsim.config.surprises import warnings_of
+    from feedsim.engines import AUTO, choose
     from feedsim.study import cost_text, cycles_of, refuse_absurd
 
     config = load_config(config_path, list(overrides))
@@ -68,7 +69,8 @@ def command(
     )
     click.echo(
         f"`run` simulates {config.study.replications} shifts, up to {cycles:,} machine cycles: "
-        f"{cost_text(cycles)} on one core; `capacity` ten times that."
+        f"{cost_text(cycles, choose(AUTO, [cell], cycles).engine)} on one core; `capacity` ten "
+        "times that."
     )
     say_notes(warnings)
     say_table(

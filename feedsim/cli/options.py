@@ -39,6 +39,7 @@ class StudyOptions:
     config_path: Path
     config: Config
     jobs: int
+    engine: str
     out: Path | None
     as_json: bool
     allow_large: bool
@@ -56,6 +57,7 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
         confidence: float | None,
         seed: int | None,
         jobs: int | None,
+        engine: str,
         out: Path | None,
         as_json: bool,
         allow_large: bool,
@@ -66,6 +68,7 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
             config_path,
             _load(config_path, overrides, {k: v for k, v in given.items() if v is not None}),
             jobs or os.cpu_count() or 1,
+            engine,
             out,
             as_json,
             allow_large,
@@ -85,6 +88,14 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--jobs",
                 type=click.IntRange(1, 1024),
                 help="Processes to work in (default: one a core). The answer is the same.",
+            ),
+            click.option(
+                "--engine",
+                type=click.Choice(["auto", "simpy", "compiled"]),
+                default="auto",
+                show_default=True,
+                help="What simulates: the SimPy model, or its compiled twin, much faster in large "
+                "studies. The answer is the same.",
             ),
             click.option(
                 "--out",

@@ -28,15 +28,25 @@ def command(options: StudyOptions) -> None:
     """
     from feedsim.answers.run import run
     from feedsim.cell import build_cell
+    from feedsim.cli.screen import talk
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.plots.losses import loss_breakdown
     from feedsim.study import refuse_absurd
 
     if not options.allow_large:
-        refuse_absurd([build_cell(options.config)], options.config.study.replications)
+        refuse_absurd(
+            [build_cell(options.config)], options.config.study.replications, options.engine
+        )
     folder = open_folder("run", options, {})
     with progress_bar("run", quiet=options.as_json) as progress:
-        result = run(options.config, jobs=options.jobs, allow_large=True, progress=progress)
+        result = run(
+            options.config,
+            jobs=options.jobs,
+            engine=options.engine,
+            allow_large=True,
+            progress=progress,
+            say=talk,
+        )
     found = StudyAnswer(result.results, result.rows, [answer(result)], partial(_say_tables, result))
     deliver(folder, options, found, {"losses": loss_breakdown(result.results)})
 

@@ -61,7 +61,7 @@ def deliver(
     folder.write_frame("summary.csv", summary_frame(answer.rows))
     for name, figure in figures.items():
         save(figure, folder.path, name)
-    folder.finish()
+    folder.finish(answer.results.engine)
     notes = [*answer.notes, *_planning_notes(options), *notes_on(answer.rows)]
     if options.as_json:
         say_json(_document(folder.command, options, answer, notes))

@@ -7,7 +7,7 @@ open to a debugger, to coverage and to planted faults.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -21,8 +21,7 @@ def compiled(function: Function) -> Function:
 
     It neither holds Python's lock nor checks divisions: no divisor here can be 0.
     """
-    ready: Function = numba.njit(nogil=True, error_model="numpy", forceinline=True)(function)
-    return ready
+    return cast(Function, numba.njit(nogil=True, error_model="numpy", forceinline=True)(function))
 
 
 def compiled_once(function: Function) -> Function:
@@ -30,5 +29,4 @@ def compiled_once(function: Function) -> Function:
 
     Said nothing, numba would inline it too wherever an inlined function calls it first.
     """
-    ready: Function = numba.njit(nogil=True, error_model="numpy", forceinline=False)(function)
-    return ready
+    return cast(Function, numba.njit(nogil=True, error_model="numpy", forceinline=False)(function))

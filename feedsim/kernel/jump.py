@@ -24,9 +24,7 @@ def turns_until(total: int, each: int) -> int:
 
 
 @compiled
-def picks_until_change(
-    bags: int, behind_bags: int, picks_to_fault: int, watch_bags: int
-) -> int:
+def picks_until_change(bags: int, behind_bags: int, picks_to_fault: int, watch_bags: int) -> int:
     """Picks from a lane up to and including the first that is not like the others.
 
     Parameters
@@ -134,9 +132,7 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
         is_under_way = int(place == machine.lane)
         if not lane.able and not is_under_way:
             continue
-        picks = picks_until_change(
-            lane.bags, lane.behind_bags, lane.picks_to_fault, watch_bags
-        )
+        picks = picks_until_change(lane.bags, lane.behind_bags, lane.picks_to_fault, watch_bags)
         if lane.able:
             soonest = min(
                 soonest, cycles_until_pick(picks, ahead, machine.able_lanes, is_under_way)
@@ -226,9 +222,7 @@ def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
             lanes |= 1 << place
             place += 1
         first_us = machine.ends_us + machine.next_cycle_us
-        tell_good_cycles(
-            shift, machine, first_us, machine.next_cycle_us, more, machine.turn, lanes
-        )
+        tell_good_cycles(shift, machine, first_us, machine.next_cycle_us, more, machine.turn, lanes)
         machine.ran_us += more * machine.next_cycle_us
     place = machine.turn
     for _ in range(rest + 1):
@@ -262,9 +256,7 @@ def give_some(lane: Row, bags: int) -> None:
 
 
 @compiled
-def settle_outfeed(
-    shift: Row, machine: Row, arrivals: int, first_us: int, cycle_us: int
-) -> None:
+def settle_outfeed(shift: Row, machine: Row, arrivals: int, first_us: int, cycle_us: int) -> None:
     """The outfeed has taken packs meanwhile, and so many came in (see `cycles_until_full`)."""
     outfeed = outfeed_of(shift, machine)
     until_us = shift.now if shift.reached > outfeed.leaf else shift.now - 1

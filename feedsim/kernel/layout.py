@@ -301,9 +301,7 @@ class _Plan:
         cell, crew = self.cell, self.cell.crew
         tasks = _Rows(memory.TASK)
         for task in self.tasks:
-            tasks.add(
-                priority=task.priority, kind=task.kind, machine=task.machine, what=task.what
-            )
+            tasks.add(priority=task.priority, kind=task.kind, machine=task.machine, what=task.what)
         stops, breaks = _Rows(memory.SPAN), _Rows(memory.SPAN)
         for stop in cell.planned_stops:
             stops.add(begin_us=stop.begin_us, end_us=stop.end_us, is_break=stop.is_break)
@@ -346,7 +344,9 @@ class _Plan:
             for field in ("times", "stops", "blocked_by"):
                 machine[field] = begins["sums"] + machine[field] * memory.WORD.itemsize
         for lane in tables["first_lane"]:
-            lane["first_stretch"] = begins["stretches"] + lane["first_stretch"] * memory.WORD.itemsize
+            lane["first_stretch"] = (
+                begins["stretches"] + lane["first_stretch"] * memory.WORD.itemsize
+            )
         numbers = {
             "shift_us": cell.shift_us,
             "warm_up_us": cell.warm_up_us,
@@ -376,7 +376,10 @@ class _Plan:
             "reached": NOBODY,
             **luck.numpy_functions(),
         }
-        _fill(shift[0], numbers | {name: at for name, at in begins.items() if name.startswith("first_")})
+        _fill(
+            shift[0],
+            numbers | {name: at for name, at in begins.items() if name.startswith("first_")},
+        )
         plan = np.zeros(end, np.uint8)
         plan[: shift.nbytes] = shift.view(np.uint8)
         for name, table in tables.items():

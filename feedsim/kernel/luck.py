@@ -10,7 +10,6 @@ import ctypes
 from typing import Any
 
 import numpy as np
-from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
@@ -43,7 +42,7 @@ else:
     _bit_generator = types.NumPyRandomBitGeneratorType("bit_generator")
     _generator = types.NumPyRandomGeneratorType("NumPyRandomGeneratorType")
 
-    @intrinsic  # type: ignore[untyped-decorator]
+    @intrinsic
     def address_of(typing: Any, row: Any) -> Any:
         """The address of a row."""
 
@@ -52,9 +51,9 @@ else:
 
         return types.int64(row), point
 
-    @intrinsic  # type: ignore[untyped-decorator]
+    @intrinsic
     def generator_on(typing: Any, state: Any, uint64: Any, uint32: Any, double: Any) -> Any:
-        """numba's own picture of a Generator, on a state anywhere in memory."""
+        """Numba's own picture of a Generator, on a state anywhere in memory."""
 
         def picture(context: Any, builder: Any, signature: Any, given: Any) -> Any:
             bits = cgutils.create_struct_proxy(_bit_generator)(context, builder)

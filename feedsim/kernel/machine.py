@@ -120,9 +120,7 @@ def end_faulty_cycle(shift: Row, machine: Row, lane: Row, outcome: int, bags: in
     """A cycle is over whose first attempt failed, and perhaps its retries."""
     if machine.attempts > 1 and machine.retry_us:
         tell_state(shift, machine, RUNNING)
-    tell_faulty_cycle(
-        shift, machine, lane, machine.this_cycle_us, outcome, bags, machine.attempts
-    )
+    tell_faulty_cycle(shift, machine, lane, machine.this_cycle_us, outcome, bags, machine.attempts)
     lane.missed_in_row = lane.missed_in_row + 1 if outcome == IS_MISSED else 0
     if outcome == IS_GOOD:
         if machine.has_outfeed:

@@ -70,7 +70,7 @@ def load() -> RunShifts:
     if folder is not None:
         try:
             return _compiled(run_shifts, folder)
-        except Exception:  # noqa: BLE001
+        except Exception:
             # Whatever is wrong with what lies there, the sources are sound: start afresh.
             shutil.rmtree(folder, ignore_errors=True)
     return _compiled(run_shifts, None)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 
 import numba
 import numpy as np
@@ -75,15 +75,19 @@ MACHINE = _row_type(
     *_ints("number leaf cycle_us single_lane_cycle_us restart_us scrap_packs scrap_after_us"),
     *_ints("lanes first_lane capacity_bags start_bags calls_at_bags live_loading bundle_bags"),
     *_ints("carry_bundles retries retry_us misses_to_stop halts_on_lane_fault discard_bags"),
-    *_ints("has_bad_bundles most_stretches likeliest_fault likeliest_bad_fault first_station stations"),
+    *_ints(
+        "has_bad_bundles most_stretches likeliest_fault likeliest_bad_fault first_station stations"
+    ),
     *_ints("has_outfeed jam_task dry_task low_task round_task"),
-    *_ints("blocked_state changeover_state planned_stop_state states times stops blocked_by window_words"),
+    *_ints("blocked_state changeover_state planned_stop_state states"),
+    *_ints("times stops blocked_by window_words"),
     *[(name, "f8") for name in ("bad_share", "total_chance", "total_bad_chance")],
     ("chances", "f8", 5),
     ("bad_chances", "f8", 5),
     *[(name, TIMES) for name in ("visit", "bundle", "fetch", "clear", "notice")],
     # What the machine does now.
-    *_ints("doing lane turn this_cycle_us next_cycle_us able_lanes ends_us due_us planned attempts ran_us"),
+    *_ints("doing lane turn this_cycle_us next_cycle_us able_lanes ends_us due_us planned"),
+    *_ints("attempts ran_us"),
     *_ints("next_stop_us stations_stopped watch_bags jammed has_loader halted look_closer"),
     *_ints("lane_was_cleared held held_jam held_lane_fault held_blocked held_dry go touched"),
     *_ints("halt_began_us halt_planned_us halt_packs scrapped_until"),
@@ -117,7 +121,8 @@ SHIFT = _row_type(
     *_ints("calls rounds_us stops first_stop stop_edges first_stop_edge breaks first_break"),
     *_ints("break_edges first_break_edge"),
     # What is so now.
-    *_ints("now reached waiting unnoticed raised look_at_list present planned planned_us planned_since"),
+    *_ints("now reached waiting unnoticed raised look_at_list present"),
+    *_ints("planned planned_us planned_since"),
     *_ints("next_stop_edge next_break_edge next_round_us window_us window_began_us"),
     *_ints("busy_us present_us fault fault_machine journal journal_room journal_rows"),
 )
@@ -141,7 +146,7 @@ def _rows_at(row_type: np.dtype[Any]) -> Callable[[int, int], Row]:
 
     as_numba = numba.from_dtype(row_type)
 
-    @intrinsic  # type: ignore[untyped-decorator]
+    @intrinsic
     def at_address(typing: Any, first: Any, number: Any) -> Any:
         def point(context: Any, builder: Any, signature: Any, given: Any) -> Any:
             begin = builder.inttoptr(given[0], ir.IntType(8).as_pointer())
@@ -150,8 +155,7 @@ def _rows_at(row_type: np.dtype[Any]) -> Callable[[int, int], Row]:
 
         return as_numba(types.int64, types.int64), point
 
-    found: Callable[[int, int], Row] = at_address
-    return found
+    return cast(Callable[[int, int], Row], at_address)
 
 
 _shift, _machine, _outfeed, _lane, _station = map(
@@ -159,7 +163,6 @@ _shift, _machine, _outfeed, _lane, _station = map(
 )
 _operator, _task, _duty, _span, _stream = map(_rows_at, (OPERATOR, TASK, DUTY, SPAN, STREAM))
 _entry, _word, _real = map(_rows_at, (ENTRY, WORD, REAL))
-
 
 
 @compiled

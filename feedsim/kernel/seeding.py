@@ -40,7 +40,9 @@ def mix(left: int, right: int) -> int:
 
 
 @compiled
-def pool_with(pool: tuple[int, int, int, int], word: int, salt: int) -> tuple[tuple[int, ...], int]:
+def pool_with(
+    pool: tuple[int, int, int, int], word: int, salt: int
+) -> tuple[tuple[int, int, int, int], int]:
     """One more word of entropy mixed into each word of the pool; the next salt with it."""
     a, b, c, d = pool
     a = mix(a, stir(word, salt))

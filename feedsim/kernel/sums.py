@@ -45,9 +45,7 @@ def open_window(shift: Row) -> None:
     shift.present_us = 0
     for number in range(shift.machines):
         machine = machine_of(shift, number)
-        machine.under_way_us += (
-            word_of(shift, machine.times, RUNNING).value - machine.cycles_us
-        )
+        machine.under_way_us += word_of(shift, machine.times, RUNNING).value - machine.cycles_us
         for place in range(machine.window_words):
             word_of(shift, machine.times, place).value = 0
         machine.halt_counts = 0

@@ -121,7 +121,9 @@ def take_off_list(shift: Row, number: int) -> None:
     for place in range(shift.waiting):
         other = waiting_task(shift, place)
         task = task_of(shift, other)
-        if other == number or (is_load and task.kind == LOAD_TASK and task.machine == taken.machine):
+        if other == number or (
+            is_load and task.kind == LOAD_TASK and task.machine == taken.machine
+        ):
             task.waiting = 0
             shift.unnoticed -= 1 - task.noticed
         else:

@@ -19,7 +19,6 @@ from feedsim.kernel.codes import (
     LANE_TASK,
     LOAD_TASK,
     RESTARTING,
-    RUNNING,
     STATION_TASK,
     TELLS_CALL,
     TELLS_CYCLES,
@@ -128,9 +127,7 @@ def book(shift: Row, machine: Row) -> None:
             machine.halt_cause = state
         if state == machine.blocked_state:
             if machine.has_outfeed:
-                word_of(
-                    shift, machine.blocked_by, first_stopped(shift, machine)
-                ).value += spent_us
+                word_of(shift, machine.blocked_by, first_stopped(shift, machine)).value += spent_us
         elif is_unattended(shift, machine):
             machine.wait_us += spent_us
 
@@ -189,9 +186,7 @@ def tell_good_cycles(
     machine.cycles_us += count * cycle_us
     machine.slow_us += count * (cycle_us - machine.cycle_us)
     if shift.journal_room:
-        write(
-            shift, TELLS_CYCLES, machine.number, first_end_us, cycle_us, count, turn, lanes, 0
-        )
+        write(shift, TELLS_CYCLES, machine.number, first_end_us, cycle_us, count, turn, lanes, 0)
 
 
 @compiled
