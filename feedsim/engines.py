@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from feedsim.accounts import Reading, check_balances, columns_of, read
+from feedsim.accounts import Reading, Record, check_balances, columns_of, read
 from feedsim.cell import Cell
 from feedsim.kernel import machine_code
 from feedsim.kernel.limits import refusal
@@ -39,6 +39,9 @@ class Engine(Protocol):
     def sums(self, cell: Cell, seed: int, replications: range) -> Floats:
         """Sums of each replication, in the order of `feedsim.accounts.columns_of`."""
 
+    def record(self, cell: Cell, seed: int, replication: int) -> Record:
+        """All that changed in one shift."""
+
 
 class Choice(NamedTuple):
     """The engine that a study takes, and what its user should know of that."""
@@ -66,6 +69,10 @@ class SimpyModel:
             tables = zip(columns, [*reading.machines, reading.crew], strict=True)
             rows.append([sums[name] for names, sums in tables for name in names])
         return np.array(rows, float)
+
+    def record(self, cell: Cell, seed: int, replication: int) -> Record:
+        """All that changed in one shift."""
+        return run_shift(cell, seed, replication)
 
 
 @cache

@@ -184,6 +184,12 @@ class MachineRecord:
             run = self.open_runs[lane] = Run(end_us, cycle_us, lane, GOOD, 1, 1)
             self.runs.append(run)
 
+    def more_good_cycles(self, lane: int, count: int) -> None:
+        """Tell of more good cycles of a lane, as long and as far apart as its last two."""
+        run = self.open_runs[lane]
+        run.last_end_us += count * run.spacing_us
+        run.count += count
+
     def other_cycle(
         self, end_us: int, cycle_us: int, lane: int, outcome: str, bags: int, attempts: int
     ) -> None:

@@ -67,12 +67,9 @@ def _tell(
     plan = cell.machines[owner]
     first, second, third, fourth, fifth = told
     if kind == codes.TELLS_CYCLES:
-        lanes = [place for place in range(plan.lanes) if fourth >> place & 1]
-        turn = third
-        for cycle in range(second):
-            turn = next((place for place in lanes if place >= turn), lanes[0])
-            record.good_cycle(at_us + cycle * first, first, turn + 1)
-            turn = (turn + 1) % plan.lanes
+        able = [place for place in range(plan.lanes) if fourth >> place & 1]
+        turns = [place for place in able if place >= third] + [p for p in able if p < third]
+        _tell_good_cycles(record, at_us, first, second, turns)
     elif kind == codes.TELLS_FAULTY:
         record.other_cycle(at_us, first, second, codes.OUTCOME_NAMES[third], fourth, fifth)
     elif kind == codes.TELLS_HALT:
@@ -88,3 +85,20 @@ def _tell(
         record.outfeed_takes(at_us, plan.outfeed.cycle_us)
     elif kind == codes.TELLS_OUTFEED_STOP:
         record.outfeed_stops.append(StationStop(at_us, first, bool(second)))
+
+
+def _tell_good_cycles(
+    record: MachineRecord, first_end_us: int, cycle_us: int, count: int, turns: list[int]
+) -> None:
+    """Good cycles one behind the other, the lanes giving in turn.
+
+    After three rounds of the lanes each lane's cycles are one run, whatever was before.
+    """
+    lanes = len(turns)
+    singly = min(count, 3 * lanes)
+    for cycle in range(singly):
+        lane = turns[cycle % lanes] + 1
+        record.good_cycle(first_end_us + cycle * cycle_us, cycle_us, lane)
+    for order, place in enumerate(turns):
+        more = (count - singly - order + lanes - 1) // lanes
+        record.more_good_cycles(place + 1, max(0, more))

@@ -12,8 +12,8 @@ import numpy as np
 from feedsim.accounts import Record, check_balances
 from feedsim.cell import Cell, build_cell
 from feedsim.config import parse_config
+from feedsim.engines import engine_named
 from feedsim.measures import CREW_BUSY, figure, measures_of
-from feedsim.model.shift import run_shift
 from feedsim.stats import Floats, sum_of_ratios
 from feedsim.study import Results, Setting, run_study
 
@@ -30,11 +30,15 @@ def seed_of(config: str) -> int:
 
 
 @lru_cache(maxsize=2)
-def studied(config: str, replications: int) -> Results:
+def studied(config: str, replications: int, engine: str) -> Results:
     """Simulate a config as a study does; kept for the cases that look at the same shifts."""
     cell = build_cell(parse_config(config))
     return run_study(
-        [Setting({}, cell)], replications=replications, seed=seed_of(config), confidence=0.95
+        [Setting({}, cell)],
+        replications=replications,
+        seed=seed_of(config),
+        confidence=0.95,
+        engine=engine,
     )
 
 
@@ -46,9 +50,9 @@ class Figure:
     factor: float = 1.0
     offset: float = 0.0
 
-    def look(self, config: str, replications: int) -> Seen:
+    def look(self, config: str, replications: int, engine: str) -> Seen:
         """Simulate; the figure and each replication's deviation."""
-        results = studied(config, replications)
+        results = studied(config, replications, engine)
         sums = results.sums[0]
         if self.measure == CREW_BUSY.name:
             found = figure(CREW_BUSY, [sums.crew])
@@ -67,9 +71,9 @@ class SumsRatio:
     bottoms: Sequence[str]
     factor: float = 1.0
 
-    def look(self, config: str, replications: int) -> Seen:
+    def look(self, config: str, replications: int, engine: str) -> Seen:
         """Simulate; the ratio and each replication's deviation."""
-        sums = studied(config, replications).sums[0]
+        sums = studied(config, replications, engine).sums[0]
         tops, bottoms = (
             sum(machine[name] for machine in sums.machines for name in names)
             for names in (self.tops, self.bottoms)
@@ -84,12 +88,12 @@ class RecordsRatio:
     top: Count
     bottom: Count
 
-    def look(self, config: str, replications: int) -> Seen:
+    def look(self, config: str, replications: int, engine: str) -> Seen:
         """Simulate; the ratio and each replication's deviation."""
         cell, seed = build_cell(parse_config(config)), seed_of(config)
         counts = []
         for replication in range(1, replications + 1):
-            record = run_shift(cell, seed, replication)
+            record = engine_named(engine).record(cell, seed, replication)
             check_balances(record, cell)
             counts.append((self.top(cell, record), self.bottom(cell, record)))
         tops, bottoms = np.array(counts, dtype=float).T

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from feedsim.engines import SIMPY
 from feedsim.verify.case import AGREES_Z, FAILS_Z, Case
 
 ROUNDING = 1e-9
@@ -77,7 +78,7 @@ def distance(value: float, reference: float, standard_error: float, allowance: f
     return math.copysign(beyond / standard_error, off)
 
 
-def run_case(case: Case, scale: int = 1) -> Outcome:
+def run_case(case: Case, scale: int = 1, engine: str = SIMPY) -> Outcome:
     """Simulate a case and its control.
 
     Parameters
@@ -85,16 +86,18 @@ def run_case(case: Case, scale: int = 1) -> Outcome:
     case : Case
     scale : int
         How many times the quick check's replications.
+    engine : {"simpy", "compiled"}
+        What simulates.
 
     Returns
     -------
     Outcome
     """
     replications = case.replications * scale
-    value, error = _look(case, case.config, replications)
+    value, error = _look(case, case.config, replications, engine)
     wrong_value, wrong_error = value, error
     if case.control.config is not None:
-        wrong_value, wrong_error = _look(case, case.control.config, replications)
+        wrong_value, wrong_error = _look(case, case.control.config, replications, engine)
     wrong = case.reference if case.control.reference is None else case.control.reference
     return Outcome(
         case,
@@ -106,14 +109,14 @@ def run_case(case: Case, scale: int = 1) -> Outcome:
     )
 
 
-def run_cases(cases: Iterable[Case], scale: int = 1) -> Iterator[Outcome]:
+def run_cases(cases: Iterable[Case], scale: int = 1, engine: str = SIMPY) -> Iterator[Outcome]:
     """Run cases one after the other; those that share a config should stand together."""
     for case in cases:
-        yield run_case(case, scale)
+        yield run_case(case, scale, engine)
 
 
-def _look(case: Case, config: str, replications: int) -> tuple[float, float]:
-    value, deviations = case.looks_at.look(config, replications)
+def _look(case: Case, config: str, replications: int, engine: str) -> tuple[float, float]:
+    value, deviations = case.looks_at.look(config, replications, engine)
     if len(deviations) < 2:
         return value, 0.0
     error = float(np.std(deviations, ddof=1)) / math.sqrt(len(deviations))
