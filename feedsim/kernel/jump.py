@@ -128,7 +128,7 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
         place = machine.turn + step
         if place >= machine.lanes:
             place -= machine.lanes
-        lane = lane_of(shift, machine, place)
+        lane = lane_of(machine, place)
         is_under_way = int(place == machine.lane)
         if not lane.able and not is_under_way:
             continue
@@ -167,13 +167,13 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
 
 
 @compiled
-def serving(shift: Row, machine: Row, turn: int) -> int:
+def serving(machine: Row, turn: int) -> int:
     """The place of the lane that serves at a turn: its own, or the next one that can."""
     place = turn
     for _ in range(machine.lanes):
         if place >= machine.lanes:
             place = 0
-        if lane_of(shift, machine, place).able:
+        if lane_of(machine, place).able:
             return place
         place += 1
     return turn
@@ -205,7 +205,7 @@ def settle(shift: Row, machine: Row) -> None:
 @compiled
 def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
     """So many good cycles have ended: the lanes gave in turn."""
-    give_some(lane_of(shift, machine, machine.lane), 1)
+    give_some(lane_of(machine, machine.lane), 1)
     tell_good_cycles(
         shift, machine, machine.ends_us, machine.this_cycle_us, 1, machine.lane, 1 << machine.lane
     )
@@ -217,8 +217,8 @@ def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
         each, rest = shared(more, machine.able_lanes)
         lanes = 0
         for order in range(machine.able_lanes):
-            place = serving(shift, machine, place)
-            give_some(lane_of(shift, machine, place), each + (order < rest))
+            place = serving(machine, place)
+            give_some(lane_of(machine, place), each + (order < rest))
             lanes |= 1 << place
             place += 1
         first_us = machine.ends_us + machine.next_cycle_us
@@ -226,7 +226,7 @@ def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
         machine.ran_us += more * machine.next_cycle_us
     place = machine.turn
     for _ in range(rest + 1):
-        place = serving(shift, machine, place)
+        place = serving(machine, place)
         machine.lane = place
         place += 1
     machine.turn = 0 if place >= machine.lanes else place

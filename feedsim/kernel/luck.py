@@ -29,7 +29,7 @@ if AS_PYTHON:
         stream = stream_of(shift, number)
         if not stream.seeded:
             seed_words = [
-                word_of(shift, shift.first_seed_word, k).value for k in range(shift.seed_words)
+                word_of(shift.first_seed_word, k).value for k in range(shift.seed_words)
             ]
             name = (stream.word_0, stream.word_1, stream.word_2, stream.word_3)
             words = [int(word) for word in (*seed_words, shift.replication, *name)]
@@ -113,7 +113,7 @@ def draw_us(shift: Row, times: Row) -> int:
         time_s = times.scale * luck.weibull(times.form)
     else:
         place = times.first_value + luck.integers(0, times.values)
-        time_s = real_of(shift, shift.first_value, place).value
+        time_s = real_of(shift.first_value, place).value
     return int(min(np.rint(time_s * 1e6), LONGEST_US))
 
 
