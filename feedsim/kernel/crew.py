@@ -20,7 +20,7 @@ from feedsim.kernel.codes import (
     WALKING,
 )
 from feedsim.kernel.compiling import compiled
-from feedsim.kernel.holds import touch
+from feedsim.kernel.jump import settle
 from feedsim.kernel.luck import draw_us
 from feedsim.kernel.machine import clear_jam, clear_lane, close_lane, end_loading, take_bundle
 from feedsim.kernel.memory import (
@@ -161,7 +161,7 @@ def emptiest_lane(operator: Row, machine: Row) -> int:
 @compiled
 def reach_next_lane(shift: Row, operator: Row, machine: Row) -> None:
     """Go to the next lane with room; behind the last one the visit is over."""
-    touch(shift, machine)
+    settle(shift, machine)
     while True:
         place = emptiest_lane(operator, machine)
         if place == NOBODY:
