@@ -15,7 +15,16 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 from feedsim.kernel.compiling import AS_PYTHON, compiled, compiled_once
-from feedsim.kernel.memory import NEVER, STATE_AT, Address, Row, real_of, stream_of, word_of
+from feedsim.kernel.memory import (
+    MOST_AHEAD,
+    NEVER,
+    STATE_AT,
+    Address,
+    Row,
+    real_of,
+    stream_of,
+    word_of,
+)
 from feedsim.kernel.seeding import seed
 
 CONSTANT, EXPONENTIAL, LOGNORMAL, WEIBULL, EMPIRICAL = range(5)
@@ -99,9 +108,31 @@ def draw_picks(shift: Row, stream: int, chance: float) -> int:
     return generator_of(shift, stream).geometric(chance)
 
 
-@compiled_once
+@compiled
 def draw_us(shift: Row, times: Row) -> int:
-    """Draw the next time of a purpose, in microseconds; no shift outlasts the longest."""
+    """Draw the next time of a purpose, in microseconds.
+
+    A purpose has a stream of its own, so its times can be drawn before they are needed.
+    """
+    if times.used == times.drawn:
+        draw_ahead(shift, times)
+    time_us = times.ahead_us[times.used]
+    times.used += 1
+    return time_us
+
+
+@compiled_once
+def draw_ahead(shift: Row, times: Row) -> None:
+    """Draw a purpose's next times: the more, the more have been needed."""
+    times.used = 0
+    times.drawn = max(1, min(2 * times.drawn, MOST_AHEAD))
+    for place in range(times.drawn):
+        times.ahead_us[place] = one_time_us(shift, times)
+
+
+@compiled
+def one_time_us(shift: Row, times: Row) -> int:
+    """Draw one time of a purpose; no shift outlasts the longest."""
     if times.family == CONSTANT:
         return times.constant_us
     luck = generator_of(shift, times.stream)

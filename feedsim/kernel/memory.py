@@ -47,8 +47,12 @@ STREAM = _row_type(
 )
 STATE_AT = STREAM.fields["state_at"][1]  # type: ignore[index]
 
+MOST_AHEAD = 16
 TIMES = _row_type(
-    *_ints("stream family constant_us first_value values"), ("scale", "f8"), ("form", "f8")
+    *_ints("stream family constant_us first_value values used drawn"),
+    ("scale", "f8"),
+    ("form", "f8"),
+    ("ahead_us", "i8", MOST_AHEAD),
 )
 
 LANE = _row_type(
