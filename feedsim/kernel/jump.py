@@ -124,10 +124,10 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
     watch_bags = 0 if machine.has_loader else machine.watch_bags
     soonest = NEVER
     ahead = 0
-    for step in range(machine.lanes):
-        place = machine.turn + step
-        if place >= machine.lanes:
-            place -= machine.lanes
+    turn = machine.turn
+    for _ in range(machine.lanes):
+        place = turn
+        turn = place_behind(machine, turn)
         lane = lane_of(machine, place)
         is_under_way = int(place == machine.lane)
         if not lane.able and not is_under_way:

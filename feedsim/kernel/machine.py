@@ -18,7 +18,7 @@ from feedsim.kernel.codes import (
 )
 from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.holds import line_up, look_at_levels, must_halt, reconsider, touch
-from feedsim.kernel.jump import serving
+from feedsim.kernel.jump import place_behind, serving
 from feedsim.kernel.lane import attempt, give, put_in, throw_away
 from feedsim.kernel.memory import NEVER, Row, lane_of, outfeed_of
 from feedsim.kernel.outfeed import receive
@@ -71,9 +71,7 @@ def start_cycle(shift: Row, machine: Row) -> None:
     """Start a cycle on the lane whose turn it is, or on the next that can serve."""
     machine.doing = CYCLING
     machine.lane = serving(machine, machine.turn)
-    machine.turn = machine.lane + 1
-    if machine.turn == machine.lanes:
-        machine.turn = 0
+    machine.turn = place_behind(machine, machine.lane)
     machine.this_cycle_us = machine.next_cycle_us
     machine.ends_us = shift.now + machine.this_cycle_us
 
