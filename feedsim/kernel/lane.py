@@ -80,7 +80,7 @@ def attempt(shift: Row, machine: Row, lane: Row) -> tuple[int, int]:
     outcome = which_fault(shift, machine, lane)
     bags = take(machine, lane, bags_taken(outcome))
     lane.chance = chance_in_front(machine, lane)
-    draw_picks_to_fault(shift, lane)
+    draw_picks_to_fault(shift, machine, lane)
     return outcome, bags
 
 
@@ -134,14 +134,15 @@ def mind_the_chance(shift: Row, machine: Row, lane: Row) -> None:
     chance = chance_in_front(machine, lane)
     if chance != lane.chance:
         lane.chance = chance
-        draw_picks_to_fault(shift, lane)
+        draw_picks_to_fault(shift, machine, lane)
 
 
 @compiled
-def draw_picks_to_fault(shift: Row, lane: Row) -> None:
+def draw_picks_to_fault(shift: Row, machine: Row, lane: Row) -> None:
     """Draw the number of attempts to the next fault; without a chance there is none."""
     if lane.chance > 0:
-        lane.picks_to_fault = draw_picks(shift, lane.luck, lane.chance)
+        log_good = machine.log_good_bad if lane.front_is_bad else machine.log_good
+        lane.picks_to_fault = draw_picks(shift, lane.luck, lane.chance, log_good)
     else:
         lane.picks_to_fault = NEVER
 

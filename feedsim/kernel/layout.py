@@ -219,6 +219,8 @@ class _Plan:
             "likeliest_bad_fault": _likeliest(plan.bad_chances),
             "total_chance": total(plan.chances),
             "total_bad_chance": total(plan.bad_chances),
+            "log_good": _log_good(plan.chances),
+            "log_good_bad": _log_good(plan.bad_chances),
             "chances": plan.chances,
             "bad_chances": plan.bad_chances,
             "has_outfeed": plan.outfeed is not None,
@@ -416,6 +418,11 @@ def _words_of(number: int) -> list[int]:
 def _most_bundles(plan: MachinePlan) -> int:
     """Bundles that a lane can hold at once, if any of them may be a bad one."""
     return 0 if plan.bad_share is None else plan.capacity_bags // plan.bundle_bags + 2
+
+
+def _log_good(chances: Sequence[float]) -> float:
+    """Logarithm of the chance of a good attempt."""
+    return math.log1p(-total(chances)) if total(chances) < 1 else -math.inf
 
 
 def _likeliest(chances: Sequence[float]) -> int:

@@ -103,9 +103,16 @@ def draw_share(shift: Row, stream: int) -> float:
 
 
 @compiled
-def draw_picks(shift: Row, stream: int, chance: float) -> int:
-    """Draw the number of attempts up to and including the next one that fails."""
-    return generator_of(shift, stream).geometric(chance)
+def draw_picks(shift: Row, stream: int, chance: float, log_good: float) -> int:
+    """Draw the number of attempts up to and including the next one that fails.
+
+    It is numpy's Generator.geometric, which takes the logarithm of a good attempt's chance,
+    log1p(-chance), anew each time.
+    """
+    luck = generator_of(shift, stream)
+    if chance >= 1 / 3:
+        return luck.geometric(chance)
+    return int(min(np.ceil(-luck.standard_exponential() / log_good), NEVER))
 
 
 @compiled

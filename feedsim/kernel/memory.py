@@ -86,6 +86,7 @@ MACHINE = _row_type(
     *_ints("blocked_state changeover_state planned_stop_state states"),
     *_ints("times stops blocked_by window_words"),
     *[(name, "f8") for name in ("bad_share", "total_chance", "total_bad_chance")],
+    *[(name, "f8") for name in ("log_good", "log_good_bad")],
     ("chances", "f8", 5),
     ("bad_chances", "f8", 5),
     *[(name, TIMES) for name in ("visit", "bundle", "fetch", "clear", "notice")],
