@@ -87,9 +87,10 @@ class Kernel:
         begin = -memory_of_shift.ctypes.data % ALIGNMENT
         block = memory_of_shift[begin : begin + layout.plan.nbytes]
         plan = layout.plan.copy()
-        plan[layout.addresses] += block.ctypes.data
+        address = block.ctypes.data
+        plan[layout.addresses] += address
         failed = self._run_shifts(
-            plan, block.view(plan.dtype), block.ctypes.data, first, sums, journal.ctypes.data, len(journal)
+            plan, block.view(np.int64), address, first, sums, journal.ctypes.data, len(journal)
         )
         if failed:
             shift = _shift_in(block)

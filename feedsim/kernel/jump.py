@@ -226,9 +226,7 @@ def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
         shift, machine, machine.ends_us, machine.this_cycle_us, 1, machine.lane, 1 << machine.lane
     )
     if more:
-        tell_good_cycles(
-            shift, machine, machine.ends_us + cycle_us, cycle_us, more, turn, able
-        )
+        tell_good_cycles(shift, machine, machine.ends_us + cycle_us, cycle_us, more, turn, able)
     machine.ran_us += machine.this_cycle_us + more * cycle_us
     machine.ends_us += cycles * cycle_us
     machine.this_cycle_us = cycle_us

@@ -347,7 +347,8 @@ class _Plan:
         for name, table in tables.items():
             begins[name] = end
             end = _aligned(end + table.nbytes)
-        addresses = [memory.SHIFT.fields[name][1] for name in begins if name in memory.SHIFT.names]
+        in_shift = [name for name in begins if name.startswith("first_")]
+        addresses = [_place_of(name, memory.SHIFT) for name in in_shift]
         for name, field, goal, row_type in (
             ("first_machine", "first_lane", "first_lane", memory.LANE),
             ("first_machine", "times", "sums", memory.WORD),
@@ -357,7 +358,7 @@ class _Plan:
         ):
             table = tables[name]
             table[field] = begins[goal] + table[field] * row_type.itemsize
-            first = begins[name] + table.dtype.fields[field][1]
+            first = begins[name] + _place_of(field, table.dtype)
             addresses += range(first, first + table.nbytes, table.dtype.itemsize)
         numbers = {
             "shift_us": cell.shift_us,
@@ -390,13 +391,19 @@ class _Plan:
         }
         _fill(
             shift[0],
-            numbers | {name: at for name, at in begins.items() if name.startswith("first_")},
+            numbers | {name: begins[name] for name in in_shift},
         )
         plan = np.zeros(end, np.uint8)
         plan[: shift.nbytes] = shift.view(np.uint8)
         for name, table in tables.items():
             plan[begins[name] : begins[name] + table.nbytes] = table.view(np.uint8)
         return plan.view(np.int64), _whole(addresses) // memory.WORD.itemsize
+
+
+def _place_of(field: str, row_type: np.dtype[Any]) -> int:
+    """Where a field lies in a row."""
+    assert row_type.fields is not None
+    return row_type.fields[field][1]
 
 
 def _aligned(size: int) -> int:
@@ -420,7 +427,7 @@ def _most_bundles(plan: MachinePlan) -> int:
     return 0 if plan.bad_share is None else plan.capacity_bags // plan.bundle_bags + 2
 
 
-def _log_good(chances: Sequence[float]) -> float:
+def _log_good(chances: tuple[float, float, float, float, float]) -> float:
     """Logarithm of the chance of a good attempt."""
     return math.log1p(-total(chances)) if total(chances) < 1 else -math.inf
 

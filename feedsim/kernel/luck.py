@@ -37,9 +37,7 @@ if AS_PYTHON:
         """The generator of a stream, numpy's own; those of an earlier shift are forgotten."""
         stream = stream_of(shift, number)
         if not stream.seeded:
-            seed_words = [
-                word_of(shift.first_seed_word, k).value for k in range(shift.seed_words)
-            ]
+            seed_words = [word_of(shift.first_seed_word, k).value for k in range(shift.seed_words)]
             name = (stream.word_0, stream.word_1, stream.word_2, stream.word_3)
             words = [int(word) for word in (*seed_words, shift.replication, *name)]
             entropy = np.random.SeedSequence(words)
