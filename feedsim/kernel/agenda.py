@@ -18,17 +18,17 @@ def set_due(shift: Row, leaf: int, at_us: int) -> None:
     if at_us <= shift.shift_us:
         entry = at_us << shift.leaf_bits | leaf
     node = shift.leaves + leaf
-    word_of(shift, shift.first_due, node).value = entry
+    word_of(shift.first_due, node).value = entry
     while node > 1:
-        entry = min(entry, word_of(shift, shift.first_due, node ^ 1).value)
+        entry = min(entry, word_of(shift.first_due, node ^ 1).value)
         node >>= 1
-        word_of(shift, shift.first_due, node).value = entry
+        word_of(shift.first_due, node).value = entry
 
 
 @compiled
 def next_entry(shift: Row) -> int:
     """The entry of the leaf that is due next."""
-    return word_of(shift, shift.first_due, 1).value
+    return word_of(shift.first_due, 1).value
 
 
 @compiled

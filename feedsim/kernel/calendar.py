@@ -38,7 +38,7 @@ def plan_stops(shift: Row) -> None:
     """The next instant at which a planned stop begins or ends."""
     at_us = NEVER
     if shift.next_stop_edge < shift.stop_edges:
-        at_us = word_of(shift, shift.first_stop_edge, shift.next_stop_edge).value
+        at_us = word_of(shift.first_stop_edge, shift.next_stop_edge).value
         shift.next_stop_edge += 1
     set_due(shift, shift.stops_leaf, at_us)
 
@@ -48,7 +48,7 @@ def plan_breaks(shift: Row) -> None:
     """The next instant at which a break begins or ends."""
     at_us = NEVER
     if shift.next_break_edge < shift.break_edges:
-        at_us = word_of(shift, shift.first_break_edge, shift.next_break_edge).value
+        at_us = word_of(shift.first_break_edge, shift.next_break_edge).value
         shift.next_break_edge += 1
     set_due(shift, shift.breaks_leaf, at_us)
 
@@ -81,7 +81,7 @@ def look_at_planned_stops(shift: Row) -> None:
     shift.planned_since = now
     shift.planned = NOT_PLANNED
     for number in range(shift.stops):
-        stop = span_of(shift, shift.first_stop, number)
+        stop = span_of(shift.first_stop, number)
         if stop.begin_us <= now < stop.end_us:
             kind = IS_PLANNED_STOP if stop.is_break else IS_CHANGEOVER
             shift.planned = max(shift.planned, kind)
@@ -100,7 +100,7 @@ def look_at_breaks(shift: Row) -> None:
         book_operator(shift, operator_of(shift, place))
     shift.present = shift.operators
     for number in range(shift.breaks):
-        pause = span_of(shift, shift.first_break, number)
+        pause = span_of(shift.first_break, number)
         if pause.begin_us <= now < pause.end_us:
             shift.present = min(shift.present, pause.cover)
     shift.look_at_list = 1

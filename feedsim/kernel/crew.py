@@ -20,7 +20,7 @@ from feedsim.kernel.codes import (
     WALKING,
 )
 from feedsim.kernel.compiling import compiled
-from feedsim.kernel.holds import touch
+from feedsim.kernel.jump import settle
 from feedsim.kernel.luck import draw_us
 from feedsim.kernel.machine import clear_jam, clear_lane, close_lane, end_loading, take_bundle
 from feedsim.kernel.memory import (
@@ -67,7 +67,7 @@ def take(shift: Row, operator: Row, number: int) -> None:
     tell_work(shift, operator, TAKES)
     goal = task_of(shift, number).machine
     across = operator.at - BASE
-    walk_us = word_of(shift, shift.first_walk, across * (shift.machines + 1) + goal - BASE).value
+    walk_us = word_of(shift.first_walk, across * (shift.machines + 1) + goal - BASE).value
     operator.at = goal
     spend(shift, operator, walk_us, WALKING)
 
@@ -127,7 +127,7 @@ def finish(shift: Row, operator: Row) -> None:
         end_stop(shift, station_of(shift, task.what))
     elif task.kind == LANE_TASK:
         machine = machine_of(shift, task.machine)
-        clear_lane(shift, machine, lane_of(shift, machine, task.what))
+        clear_lane(shift, machine, lane_of(machine, task.what))
     elif task.kind == JAM_TASK:
         clear_jam(shift, machine_of(shift, task.machine))
     end_task(shift, operator)
@@ -148,11 +148,11 @@ def end_task(shift: Row, operator: Row) -> None:
 
 
 @compiled
-def emptiest_lane(shift: Row, operator: Row, machine: Row) -> int:
+def emptiest_lane(operator: Row, machine: Row) -> int:
     """Of the lanes not yet reached on this visit the one with the fewest bags, or NOBODY."""
     emptiest, fewest = NOBODY, 0
     for place in range(machine.lanes):
-        bags = lane_of(shift, machine, place).bags
+        bags = lane_of(machine, place).bags
         if not operator.reached >> place & 1 and (emptiest == NOBODY or bags < fewest):
             emptiest, fewest = place, bags
     return emptiest
@@ -161,15 +161,15 @@ def emptiest_lane(shift: Row, operator: Row, machine: Row) -> int:
 @compiled
 def reach_next_lane(shift: Row, operator: Row, machine: Row) -> None:
     """Go to the next lane with room; behind the last one the visit is over."""
-    touch(shift, machine)
+    settle(shift, machine)
     while True:
-        place = emptiest_lane(shift, operator, machine)
+        place = emptiest_lane(operator, machine)
         if place == NOBODY:
             end_loading(shift, machine)
             end_task(shift, operator)
             return
         operator.reached |= 1 << place
-        room_bags = machine.capacity_bags - lane_of(shift, machine, place).bags
+        room_bags = machine.capacity_bags - lane_of(machine, place).bags
         operator.lane = place
         operator.bundles_left = room_bags // machine.bundle_bags
         operator.is_first = 1
@@ -191,7 +191,7 @@ def want_bundle(shift: Row, operator: Row, machine: Row) -> None:
 def start_bundle(shift: Row, operator: Row, machine: Row) -> None:
     """Start to put a bundle in; without live loading the first one closes the lane."""
     if operator.is_first and not machine.live_loading:
-        close_lane(shift, machine, lane_of(shift, machine, operator.lane))
+        close_lane(shift, machine, lane_of(machine, operator.lane))
     operator.is_first = 0
     spend(shift, operator, draw_us(shift, machine.bundle), BUNDLING)
 
@@ -202,7 +202,7 @@ def end_bundle(shift: Row, operator: Row, machine: Row) -> None:
     if operator.in_hand > 0:
         operator.in_hand -= 1
     operator.bundles_left -= 1
-    lane = lane_of(shift, machine, operator.lane)
+    lane = lane_of(machine, operator.lane)
     take_bundle(shift, machine, lane, operator.bundles_left == 0)
     if operator.bundles_left:
         want_bundle(shift, operator, machine)

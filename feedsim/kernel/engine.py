@@ -83,11 +83,14 @@ class Kernel:
         self, cell: Cell, layout: Layout, first: int, sums: Floats, journal: NDArray[np.void]
     ) -> Block:
         """Run shifts into sums; returns the block as the last one left it."""
-        memory_of_shift = np.empty(len(layout.plan) + ALIGNMENT, np.uint8)
+        memory_of_shift = np.empty(layout.plan.nbytes + ALIGNMENT, np.uint8)
         begin = -memory_of_shift.ctypes.data % ALIGNMENT
-        block = memory_of_shift[begin : begin + len(layout.plan)]
+        block = memory_of_shift[begin : begin + layout.plan.nbytes]
+        plan = layout.plan.copy()
+        address = block.ctypes.data
+        plan[layout.addresses] += address
         failed = self._run_shifts(
-            layout.plan, block, block.ctypes.data, first, sums, journal.ctypes.data, len(journal)
+            plan, block.view(np.int64), address, first, sums, journal.ctypes.data, len(journal)
         )
         if failed:
             shift = _shift_in(block)
@@ -107,5 +110,5 @@ def _rows_in(
 ) -> NDArray[np.void]:
     """All rows of a kind, by the names under which the shift's row counts and finds them."""
     shift = _shift_in(block)
-    begin = int(shift[first or f"first_{counted[:-1]}"])
+    begin = int(shift[first or f"first_{counted[:-1]}"]) - block.ctypes.data
     return block[begin : begin + int(shift[counted]) * row_type.itemsize].view(row_type)

@@ -29,11 +29,11 @@ def touch(shift: Row, machine: Row) -> None:
 
 
 @compiled_once
-def line_up(shift: Row, machine: Row) -> None:
+def line_up(machine: Row) -> None:
     """Look up which lanes can serve, and at which speed."""
     able = 0
     for place in range(machine.lanes):
-        lane = lane_of(shift, machine, place)
+        lane = lane_of(machine, place)
         lane.able = can_serve(lane)
         able += lane.able
     machine.able_lanes = able
@@ -44,19 +44,19 @@ def line_up(shift: Row, machine: Row) -> None:
 
 
 @compiled
-def some_empty(shift: Row, machine: Row) -> bool:
+def some_empty(machine: Row) -> bool:
     """Whether a lane has no bag."""
     for place in range(machine.lanes):
-        if lane_of(shift, machine, place).bags == 0:
+        if lane_of(machine, place).bags == 0:
             return True
     return False
 
 
 @compiled
-def some_faulted(shift: Row, machine: Row) -> bool:
+def some_faulted(machine: Row) -> bool:
     """Whether a lane waits to be cleared."""
     for place in range(machine.lanes):
-        if lane_of(shift, machine, place).faulted:
+        if lane_of(machine, place).faulted:
             return True
     return False
 
@@ -75,7 +75,7 @@ def must_halt(shift: Row, machine: Row) -> bool:
         or machine.able_lanes == 0
         or machine.jammed
         or machine.stations_stopped > 0
-        or (machine.halts_on_lane_fault and some_faulted(shift, machine))
+        or (machine.halts_on_lane_fault and some_faulted(machine))
         or is_full(shift, machine)
     )
 
@@ -95,8 +95,8 @@ def look_at_causes(shift: Row, machine: Row) -> int:
     Of causes as old the first counts: jam, lane fault, stations as listed, blocked, dry.
     """
     none_serves = machine.able_lanes == 0
-    empty = some_empty(shift, machine)
-    faulted = some_faulted(shift, machine)
+    empty = some_empty(machine)
+    faulted = some_faulted(machine)
     oldest, oldest_us = NOBODY, NEVER
 
     machine.held_jam = since(shift, machine.jammed, machine.held_jam)
@@ -153,7 +153,7 @@ def look_at_levels(shift: Row, machine: Row) -> None:
     if machine.has_loader:
         return
     for place in range(machine.lanes):
-        if lane_of(shift, machine, place).bags <= machine.calls_at_bags:
+        if lane_of(machine, place).bags <= machine.calls_at_bags:
             call_to_load(shift, machine, machine.low_task)
             machine.watch_bags = 0
             break

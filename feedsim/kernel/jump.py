@@ -124,11 +124,11 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
     watch_bags = 0 if machine.has_loader else machine.watch_bags
     soonest = NEVER
     ahead = 0
-    for step in range(machine.lanes):
-        place = machine.turn + step
-        if place >= machine.lanes:
-            place -= machine.lanes
-        lane = lane_of(shift, machine, place)
+    turn = machine.turn
+    for _ in range(machine.lanes):
+        place = turn
+        turn = place_behind(machine, turn)
+        lane = lane_of(machine, place)
         is_under_way = int(place == machine.lane)
         if not lane.able and not is_under_way:
             continue
@@ -167,13 +167,13 @@ def cycles_until_change(shift: Row, machine: Row) -> int:
 
 
 @compiled
-def serving(shift: Row, machine: Row, turn: int) -> int:
+def serving(machine: Row, turn: int) -> int:
     """The place of the lane that serves at a turn: its own, or the next one that can."""
     place = turn
     for _ in range(machine.lanes):
         if place >= machine.lanes:
             place = 0
-        if lane_of(shift, machine, place).able:
+        if lane_of(machine, place).able:
             return place
         place += 1
     return turn
@@ -204,40 +204,46 @@ def settle(shift: Row, machine: Row) -> None:
 
 @compiled
 def settle_lanes(shift: Row, machine: Row, cycles: int) -> None:
-    """So many good cycles have ended: the lanes gave in turn."""
-    give_some(lane_of(shift, machine, machine.lane), 1)
+    """So many good cycles have ended, the one under way first: the lanes gave in turn."""
+    more = cycles - 1
+    cycle_us = machine.next_cycle_us
+    each, rest = shared(more, machine.able_lanes)
+    able = order = 0
+    turn = machine.turn
+    under_way = place = turn
+    for _ in range(machine.lanes):
+        lane = lane_of(machine, place)
+        bags = int(place == machine.lane)
+        if lane.able:
+            bags += each + int(order < rest)
+            if order == rest:
+                under_way = place
+            able |= 1 << place
+            order += 1
+        give_some(lane, bags)
+        place = place_behind(machine, place)
     tell_good_cycles(
         shift, machine, machine.ends_us, machine.this_cycle_us, 1, machine.lane, 1 << machine.lane
     )
-    machine.ran_us += machine.this_cycle_us
-    more = cycles - 1
-    place = machine.turn
-    rest = 0
     if more:
-        each, rest = shared(more, machine.able_lanes)
-        lanes = 0
-        for order in range(machine.able_lanes):
-            place = serving(shift, machine, place)
-            give_some(lane_of(shift, machine, place), each + (order < rest))
-            lanes |= 1 << place
-            place += 1
-        first_us = machine.ends_us + machine.next_cycle_us
-        tell_good_cycles(shift, machine, first_us, machine.next_cycle_us, more, machine.turn, lanes)
-        machine.ran_us += more * machine.next_cycle_us
-    place = machine.turn
-    for _ in range(rest + 1):
-        place = serving(shift, machine, place)
-        machine.lane = place
-        place += 1
-    machine.turn = 0 if place >= machine.lanes else place
-    machine.ends_us += cycles * machine.next_cycle_us
-    machine.this_cycle_us = machine.next_cycle_us
+        tell_good_cycles(shift, machine, machine.ends_us + cycle_us, cycle_us, more, turn, able)
+    machine.ran_us += machine.this_cycle_us + more * cycle_us
+    machine.ends_us += cycles * cycle_us
+    machine.this_cycle_us = cycle_us
+    machine.lane = under_way
+    machine.turn = place_behind(machine, under_way)
+
+
+@compiled
+def place_behind(machine: Row, place: int) -> int:
+    """The place that has its turn after another one."""
+    return 0 if place + 1 == machine.lanes else place + 1
 
 
 @compiled
 def shared(cycles: int, lanes: int) -> tuple[int, int]:
     """How many of the cycles each lane has, and how many lanes have one more."""
-    if lanes == 1:
+    if lanes <= 1:
         return cycles, 0
     if lanes == 2:
         return cycles >> 1, cycles & 1

@@ -42,22 +42,22 @@ def put_in(shift: Row, machine: Row, lane: Row, bags: int) -> None:
         lane.front_is_bad = is_bad
         mind_the_chance(shift, machine, lane)
     elif is_bad != (lane.front_is_bad ^ (lane.stretches_behind & 1)):
-        stretch_behind(shift, machine, lane, lane.stretches_behind).value = bags
+        stretch_behind(machine, lane, lane.stretches_behind).value = bags
         lane.stretches_behind += 1
         lane.behind_bags += bags
     elif lane.stretches_behind:
-        stretch_behind(shift, machine, lane, lane.stretches_behind - 1).value += bags
+        stretch_behind(machine, lane, lane.stretches_behind - 1).value += bags
         lane.behind_bags += bags
     lane.bags += bags
 
 
 @compiled
-def stretch_behind(shift: Row, machine: Row, lane: Row, order: int) -> Row:
+def stretch_behind(machine: Row, lane: Row, order: int) -> Row:
     """Bags of a stretch behind the front one, by its order; they are kept in a ring."""
     place = lane.next_stretch + order
     if place >= machine.most_stretches:
         place -= machine.most_stretches
-    return word_of(shift, lane.first_stretch, place)
+    return word_of(lane.first_stretch, place)
 
 
 @compiled
@@ -67,7 +67,7 @@ def give(shift: Row, machine: Row, lane: Row) -> None:
     lane.picks_to_fault -= 1
     lane.bags -= 1
     if lane.bags == lane.behind_bags and lane.behind_bags:
-        bring_next_to_front(shift, machine, lane)
+        bring_next_to_front(machine, lane)
         mind_the_chance(shift, machine, lane)
 
 
@@ -78,9 +78,9 @@ def attempt(shift: Row, machine: Row, lane: Row) -> tuple[int, int]:
         give(shift, machine, lane)
         return IS_GOOD, 1
     outcome = which_fault(shift, machine, lane)
-    bags = take(shift, machine, lane, bags_taken(outcome))
+    bags = take(machine, lane, bags_taken(outcome))
     lane.chance = chance_in_front(machine, lane)
-    draw_picks_to_fault(shift, lane)
+    draw_picks_to_fault(shift, machine, lane)
     return outcome, bags
 
 
@@ -95,26 +95,26 @@ def bags_taken(outcome: int) -> int:
 @compiled
 def throw_away(shift: Row, machine: Row, lane: Row, bags: int) -> int:
     """Take bags out while clearing; returns how many there were to take."""
-    taken = take(shift, machine, lane, bags)
+    taken = take(machine, lane, bags)
     mind_the_chance(shift, machine, lane)
     return taken
 
 
 @compiled
-def take(shift: Row, machine: Row, lane: Row, bags: int) -> int:
+def take(machine: Row, lane: Row, bags: int) -> int:
     """Take bags from the front, as many as there are."""
     left = max(0, lane.bags - bags)
     taken = lane.bags - left
     while lane.behind_bags and lane.behind_bags >= left:
-        bring_next_to_front(shift, machine, lane)
+        bring_next_to_front(machine, lane)
     lane.bags = left
     return taken
 
 
 @compiled
-def bring_next_to_front(shift: Row, machine: Row, lane: Row) -> None:
+def bring_next_to_front(machine: Row, lane: Row) -> None:
     """The stretch in front is used up."""
-    lane.behind_bags -= stretch_behind(shift, machine, lane, 0).value
+    lane.behind_bags -= stretch_behind(machine, lane, 0).value
     lane.stretches_behind -= 1
     lane.next_stretch += 1
     if lane.next_stretch == machine.most_stretches:
@@ -134,14 +134,15 @@ def mind_the_chance(shift: Row, machine: Row, lane: Row) -> None:
     chance = chance_in_front(machine, lane)
     if chance != lane.chance:
         lane.chance = chance
-        draw_picks_to_fault(shift, lane)
+        draw_picks_to_fault(shift, machine, lane)
 
 
 @compiled
-def draw_picks_to_fault(shift: Row, lane: Row) -> None:
+def draw_picks_to_fault(shift: Row, machine: Row, lane: Row) -> None:
     """Draw the number of attempts to the next fault; without a chance there is none."""
     if lane.chance > 0:
-        lane.picks_to_fault = draw_picks(shift, lane.luck, lane.chance)
+        log_good = machine.log_good_bad if lane.front_is_bad else machine.log_good
+        lane.picks_to_fault = draw_picks(shift, lane.luck, lane.chance, log_good)
     else:
         lane.picks_to_fault = NEVER
 

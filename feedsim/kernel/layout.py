@@ -38,9 +38,14 @@ class TaskPlan:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """A cell's block of memory, and what its numbers stand for."""
+    """A cell's block of memory, and what its numbers stand for.
 
-    plan: NDArray[np.uint8]
+    In `plan` an address is counted from the block's beginning; `addresses` are the places of all
+    such words.
+    """
+
+    plan: NDArray[np.int64]
+    addresses: NDArray[np.int64]
     tasks: tuple[TaskPlan, ...]
 
 
@@ -84,7 +89,7 @@ def lay_out(cell: Cell, seed: int) -> Layout:
     Returns
     -------
     Layout
-        The block as a shift begins, the replication and all addresses left open.
+        The block as a shift begins, the replication left open, all addresses counted from 0.
     """
     return _Plan(cell, seed).layout()
 
@@ -140,7 +145,7 @@ class _Plan:
                 rows.rows[plan.index]["leaf"] = self._leaf(kind, plan.index)
         leaf_of[codes.WARM_UP_LEAF] = self._leaf(codes.WARM_UP_LEAF)
         leaf_of[codes.END_LEAF] = self._leaf(codes.END_LEAF)
-        return Layout(self._join(leaf_of), tuple(self.tasks))
+        return Layout(*self._join(leaf_of), tuple(self.tasks))
 
     def _leaf(self, kind: int, owner: int = 0) -> int:
         self.leaves.append((kind, owner))
@@ -214,6 +219,8 @@ class _Plan:
             "likeliest_bad_fault": _likeliest(plan.bad_chances),
             "total_chance": total(plan.chances),
             "total_bad_chance": total(plan.bad_chances),
+            "log_good": _log_good(plan.chances),
+            "log_good_bad": _log_good(plan.bad_chances),
             "chances": plan.chances,
             "bad_chances": plan.bad_chances,
             "has_outfeed": plan.outfeed is not None,
@@ -296,8 +303,8 @@ class _Plan:
             )
         return first, len(stations)
 
-    def _join(self, leaf_of: dict[int, int]) -> NDArray[np.uint8]:
-        """All tables behind the shift's row, each at its alignment."""
+    def _join(self, leaf_of: dict[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """All tables behind the shift's row, each at its alignment; which words are addresses."""
         cell, crew = self.cell, self.cell.crew
         tasks = _Rows(memory.TASK)
         for task in self.tasks:
@@ -340,13 +347,19 @@ class _Plan:
         for name, table in tables.items():
             begins[name] = end
             end = _aligned(end + table.nbytes)
-        for machine in tables["first_machine"]:
-            for field in ("times", "stops", "blocked_by"):
-                machine[field] = begins["sums"] + machine[field] * memory.WORD.itemsize
-        for lane in tables["first_lane"]:
-            lane["first_stretch"] = (
-                begins["stretches"] + lane["first_stretch"] * memory.WORD.itemsize
-            )
+        in_shift = [name for name in begins if name.startswith("first_")]
+        addresses = [_place_of(name, memory.SHIFT) for name in in_shift]
+        for name, field, goal, row_type in (
+            ("first_machine", "first_lane", "first_lane", memory.LANE),
+            ("first_machine", "times", "sums", memory.WORD),
+            ("first_machine", "stops", "sums", memory.WORD),
+            ("first_machine", "blocked_by", "sums", memory.WORD),
+            ("first_lane", "first_stretch", "stretches", memory.WORD),
+        ):
+            table = tables[name]
+            table[field] = begins[goal] + table[field] * row_type.itemsize
+            first = begins[name] + _place_of(field, table.dtype)
+            addresses += range(first, first + table.nbytes, table.dtype.itemsize)
         numbers = {
             "shift_us": cell.shift_us,
             "warm_up_us": cell.warm_up_us,
@@ -378,13 +391,19 @@ class _Plan:
         }
         _fill(
             shift[0],
-            numbers | {name: at for name, at in begins.items() if name.startswith("first_")},
+            numbers | {name: begins[name] for name in in_shift},
         )
         plan = np.zeros(end, np.uint8)
         plan[: shift.nbytes] = shift.view(np.uint8)
         for name, table in tables.items():
             plan[begins[name] : begins[name] + table.nbytes] = table.view(np.uint8)
-        return plan
+        return plan.view(np.int64), _whole(addresses) // memory.WORD.itemsize
+
+
+def _place_of(field: str, row_type: np.dtype[Any]) -> int:
+    """Where a field lies in a row."""
+    assert row_type.fields is not None
+    return row_type.fields[field][1]
 
 
 def _aligned(size: int) -> int:
@@ -406,6 +425,11 @@ def _words_of(number: int) -> list[int]:
 def _most_bundles(plan: MachinePlan) -> int:
     """Bundles that a lane can hold at once, if any of them may be a bad one."""
     return 0 if plan.bad_share is None else plan.capacity_bags // plan.bundle_bags + 2
+
+
+def _log_good(chances: tuple[float, float, float, float, float]) -> float:
+    """Logarithm of the chance of a good attempt."""
+    return math.log1p(-total(chances)) if total(chances) < 1 else -math.inf
 
 
 def _likeliest(chances: Sequence[float]) -> int:

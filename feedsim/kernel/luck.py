@@ -15,7 +15,16 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 from feedsim.kernel.compiling import AS_PYTHON, compiled, compiled_once
-from feedsim.kernel.memory import NEVER, STATE_AT, Address, Row, real_of, stream_of, word_of
+from feedsim.kernel.memory import (
+    MOST_AHEAD,
+    NEVER,
+    STATE_AT,
+    Address,
+    Row,
+    real_of,
+    stream_of,
+    word_of,
+)
 from feedsim.kernel.seeding import seed
 
 CONSTANT, EXPONENTIAL, LOGNORMAL, WEIBULL, EMPIRICAL = range(5)
@@ -28,9 +37,7 @@ if AS_PYTHON:
         """The generator of a stream, numpy's own; those of an earlier shift are forgotten."""
         stream = stream_of(shift, number)
         if not stream.seeded:
-            seed_words = [
-                word_of(shift, shift.first_seed_word, k).value for k in range(shift.seed_words)
-            ]
+            seed_words = [word_of(shift.first_seed_word, k).value for k in range(shift.seed_words)]
             name = (stream.word_0, stream.word_1, stream.word_2, stream.word_3)
             words = [int(word) for word in (*seed_words, shift.replication, *name)]
             entropy = np.random.SeedSequence(words)
@@ -94,14 +101,43 @@ def draw_share(shift: Row, stream: int) -> float:
 
 
 @compiled
-def draw_picks(shift: Row, stream: int, chance: float) -> int:
-    """Draw the number of attempts up to and including the next one that fails."""
-    return generator_of(shift, stream).geometric(chance)
+def draw_picks(shift: Row, stream: int, chance: float, log_good: float) -> int:
+    """Draw the number of attempts up to and including the next one that fails.
+
+    It is numpy's Generator.geometric, which takes the logarithm of a good attempt's chance,
+    log1p(-chance), anew each time.
+    """
+    luck = generator_of(shift, stream)
+    if chance >= 1 / 3:
+        return luck.geometric(chance)
+    return int(min(np.ceil(-luck.standard_exponential() / log_good), NEVER))
+
+
+@compiled
+def draw_us(shift: Row, times: Row) -> int:
+    """Draw the next time of a purpose, in microseconds.
+
+    A purpose has a stream of its own, so its times can be drawn before they are needed.
+    """
+    if times.used == times.drawn:
+        draw_ahead(shift, times)
+    time_us = times.ahead_us[times.used]
+    times.used += 1
+    return time_us
 
 
 @compiled_once
-def draw_us(shift: Row, times: Row) -> int:
-    """Draw the next time of a purpose, in microseconds; no shift outlasts the longest."""
+def draw_ahead(shift: Row, times: Row) -> None:
+    """Draw a purpose's next times: the more, the more have been needed."""
+    times.used = 0
+    times.drawn = max(1, min(2 * times.drawn, MOST_AHEAD))
+    for place in range(times.drawn):
+        times.ahead_us[place] = one_time_us(shift, times)
+
+
+@compiled
+def one_time_us(shift: Row, times: Row) -> int:
+    """Draw one time of a purpose; no shift outlasts the longest."""
     if times.family == CONSTANT:
         return times.constant_us
     luck = generator_of(shift, times.stream)
@@ -113,7 +149,7 @@ def draw_us(shift: Row, times: Row) -> int:
         time_s = times.scale * luck.weibull(times.form)
     else:
         place = times.first_value + luck.integers(0, times.values)
-        time_s = real_of(shift, shift.first_value, place).value
+        time_s = real_of(shift.first_value, place).value
     return int(min(np.rint(time_s * 1e6), LONGEST_US))
 
 

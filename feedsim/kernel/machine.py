@@ -18,7 +18,7 @@ from feedsim.kernel.codes import (
 )
 from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.holds import line_up, look_at_levels, must_halt, reconsider, touch
-from feedsim.kernel.jump import serving
+from feedsim.kernel.jump import place_behind, serving
 from feedsim.kernel.lane import attempt, give, put_in, throw_away
 from feedsim.kernel.memory import NEVER, Row, lane_of, outfeed_of
 from feedsim.kernel.outfeed import receive
@@ -70,10 +70,8 @@ def go_on(shift: Row, machine: Row) -> None:
 def start_cycle(shift: Row, machine: Row) -> None:
     """Start a cycle on the lane whose turn it is, or on the next that can serve."""
     machine.doing = CYCLING
-    machine.lane = serving(shift, machine, machine.turn)
-    machine.turn = machine.lane + 1
-    if machine.turn == machine.lanes:
-        machine.turn = 0
+    machine.lane = serving(machine, machine.turn)
+    machine.turn = place_behind(machine, machine.lane)
     machine.this_cycle_us = machine.next_cycle_us
     machine.ends_us = shift.now + machine.this_cycle_us
 
@@ -82,7 +80,7 @@ def start_cycle(shift: Row, machine: Row) -> None:
 def end_cycle(shift: Row, machine: Row) -> None:
     """A cycle is over that made a good pack at the first attempt, or did not."""
     machine.ran_us += machine.this_cycle_us
-    lane = lane_of(shift, machine, machine.lane)
+    lane = lane_of(machine, machine.lane)
     machine.attempts = 0
     if lane.picks_to_fault <= 1:
         pick(shift, machine)
@@ -100,7 +98,7 @@ def end_cycle(shift: Row, machine: Row) -> None:
 @compiled
 def pick(shift: Row, machine: Row) -> None:
     """Try to pick, after a miss again; each retry may hold the machine."""
-    lane = lane_of(shift, machine, machine.lane)
+    lane = lane_of(machine, machine.lane)
     outcome, bags = attempt(shift, machine, lane)
     machine.attempts += 1
     while outcome == IS_MISSED and machine.attempts <= machine.retries:
@@ -131,7 +129,7 @@ def end_faulty_cycle(shift: Row, machine: Row, lane: Row, outcome: int, bags: in
         call_to(shift, machine.jam_task)
     elif outcome == IS_MISSED and lane.missed_in_row == machine.misses_to_stop:
         lane.faulted = 1
-        line_up(shift, machine)
+        line_up(machine)
         machine.look_closer |= machine.halts_on_lane_fault
         call_to(shift, lane.task)
 
@@ -144,7 +142,7 @@ def look_after_cycle(shift: Row, machine: Row, lane: Row) -> None:
         find_next_stop_of_machine(shift, machine)
     if lane.bags <= machine.watch_bags:
         if lane.bags == 0:
-            line_up(shift, machine)
+            line_up(machine)
         look_at_levels(shift, machine)
     if not machine.look_closer:
         start_cycle(shift, machine)
@@ -209,7 +207,7 @@ def close_lane(shift: Row, machine: Row, lane: Row) -> None:
     """Close a lane while bundles are put in."""
     touch(shift, machine)
     lane.closed = 1
-    line_up(shift, machine)
+    line_up(machine)
     reconsider(shift, machine)
 
 
@@ -226,7 +224,7 @@ def take_bundle(shift: Row, machine: Row, lane: Row, is_last: bool) -> None:
     put_in(shift, machine, lane, machine.bundle_bags)
     tell_load(shift, machine, lane, machine.bundle_bags)
     if not lane.able:
-        line_up(shift, machine)
+        line_up(machine)
         reconsider(shift, machine)
 
 
@@ -258,5 +256,5 @@ def clear_lane(shift: Row, machine: Row, lane: Row) -> None:
     lane.missed_in_row = 0
     machine.lane_was_cleared = 1
     machine.look_closer = 1
-    line_up(shift, machine)
+    line_up(machine)
     reconsider(shift, machine)

@@ -90,7 +90,7 @@ def _compiled(function: RunShifts, folder: Path | None) -> RunShifts:
     import numba
     from numba import types
 
-    whole, block = types.int64, types.Array(types.uint8, 1, "C")
+    whole, block = types.int64, types.Array(types.int64, 1, "C")
     sums = types.Array(types.float64, 2, "C")
     with _kept_in(folder):
         ready = numba.njit(nogil=True, error_model="numpy", cache=folder is not None)(function)

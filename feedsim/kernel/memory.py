@@ -47,8 +47,12 @@ STREAM = _row_type(
 )
 STATE_AT = STREAM.fields["state_at"][1]  # type: ignore[index]
 
+MOST_AHEAD = 16
 TIMES = _row_type(
-    *_ints("stream family constant_us first_value values"), ("scale", "f8"), ("form", "f8")
+    *_ints("stream family constant_us first_value values used drawn"),
+    ("scale", "f8"),
+    ("form", "f8"),
+    ("ahead_us", "i8", MOST_AHEAD),
 )
 
 LANE = _row_type(
@@ -82,6 +86,7 @@ MACHINE = _row_type(
     *_ints("blocked_state changeover_state planned_stop_state states"),
     *_ints("times stops blocked_by window_words"),
     *[(name, "f8") for name in ("bad_share", "total_chance", "total_bad_chance")],
+    *[(name, "f8") for name in ("log_good", "log_good_bad")],
     ("chances", "f8", 5),
     ("bad_chances", "f8", 5),
     *[(name, TIMES) for name in ("visit", "bundle", "fetch", "clear", "notice")],
@@ -174,55 +179,55 @@ def shift_at(address: int) -> Row:
 @compiled
 def machine_of(shift: Row, number: int) -> Row:
     """A machine by its number from 0, in the order of the file."""
-    return _machine(shift.address + shift.first_machine, number)
+    return _machine(shift.first_machine, number)
 
 
 @compiled
 def outfeed_of(shift: Row, machine: Row) -> Row:
     """The outfeed behind a machine."""
-    return _outfeed(shift.address + shift.first_outfeed, machine.number)
+    return _outfeed(shift.first_outfeed, machine.number)
 
 
 @compiled
-def lane_of(shift: Row, machine: Row, place: int) -> Row:
+def lane_of(machine: Row, place: int) -> Row:
     """A lane of a machine by its place from 0."""
-    return _lane(shift.address + shift.first_lane, machine.first_lane + place)
+    return _lane(machine.first_lane, place)
 
 
 @compiled
 def station_of(shift: Row, number: int) -> Row:
     """A station by its number in the whole cell."""
-    return _station(shift.address + shift.first_station, number)
+    return _station(shift.first_station, number)
 
 
 @compiled
 def operator_of(shift: Row, place: int) -> Row:
     """An operator by place from 0."""
-    return _operator(shift.address + shift.first_operator, place)
+    return _operator(shift.first_operator, place)
 
 
 @compiled
 def task_of(shift: Row, number: int) -> Row:
     """A task that may have to be done, by its number."""
-    return _task(shift.address + shift.first_task, number)
+    return _task(shift.first_task, number)
 
 
 @compiled
 def duty_of(shift: Row, number: int) -> Row:
     """A duty by its number from 0."""
-    return _duty(shift.address + shift.first_duty, number)
+    return _duty(shift.first_duty, number)
 
 
 @compiled
-def span_of(shift: Row, first: int, number: int) -> Row:
+def span_of(first: int, number: int) -> Row:
     """A planned stop or a break."""
-    return _span(shift.address + first, number)
+    return _span(first, number)
 
 
 @compiled
 def stream_of(shift: Row, number: int) -> Row:
     """A stream by its number."""
-    return _stream(shift.address + shift.first_stream, number)
+    return _stream(shift.first_stream, number)
 
 
 @compiled
@@ -232,12 +237,12 @@ def entry_of(shift: Row, number: int) -> Row:
 
 
 @compiled
-def word_of(shift: Row, first: int, number: int) -> Row:
+def word_of(first: int, number: int) -> Row:
     """A whole number of a list that begins at `first`."""
-    return _word(shift.address + first, number)
+    return _word(first, number)
 
 
 @compiled
-def real_of(shift: Row, first: int, number: int) -> Row:
+def real_of(first: int, number: int) -> Row:
     """A float of a list that begins at `first`."""
-    return _real(shift.address + first, number)
+    return _real(first, number)

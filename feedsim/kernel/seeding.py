@@ -59,7 +59,7 @@ def pool_with(
 def entropy_word(shift: Row, stream: Row, number: int) -> int:
     """Word of the entropy: the seed's words, the replication, the four words of the name."""
     if number < shift.seed_words:
-        return word_of(shift, shift.first_seed_word, number).value
+        return word_of(shift.first_seed_word, number).value
     number -= shift.seed_words
     if number == 0:
         return shift.replication

@@ -59,8 +59,8 @@ def begin_shift(shift: Row) -> None:
     for number in range(shift.machines):
         tended = machine_of(shift, number)
         for place in range(tended.lanes):
-            fill_at_start(shift, tended, lane_of(shift, tended, place))
-        line_up(shift, tended)
+            fill_at_start(shift, tended, lane_of(tended, place))
+        line_up(tended)
         tended.watch_bags = max(0, tended.calls_at_bags)
         find_next_stop_of_machine(shift, tended)
         if tended.has_outfeed:
@@ -82,8 +82,8 @@ def settle_all(shift: Row) -> None:
 @compiled
 def take_step(shift: Row, leaf: int) -> None:
     """Let whoever is due act."""
-    kind = word_of(shift, shift.first_leaf_kind, leaf).value
-    owner = word_of(shift, shift.first_leaf_owner, leaf).value
+    kind = word_of(shift.first_leaf_kind, leaf).value
+    owner = word_of(shift.first_leaf_owner, leaf).value
     if kind == MACHINE_LEAF:
         machine_works(shift, machine_of(shift, owner))
     elif kind == OPERATOR_LEAF:
@@ -142,8 +142,8 @@ def run_shifts(
 
     Parameters
     ----------
-    plan, block : arrays of bytes
-        A cell as laid out, and memory for a shift of it.
+    plan, block : arrays of words
+        A cell as laid out for the block's address, and memory for a shift of it.
     address : int
         Where the block begins, a multiple of 16.
     first : int

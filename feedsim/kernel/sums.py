@@ -45,9 +45,9 @@ def open_window(shift: Row) -> None:
     shift.present_us = 0
     for number in range(shift.machines):
         machine = machine_of(shift, number)
-        machine.under_way_us += word_of(shift, machine.times, RUNNING).value - machine.cycles_us
+        machine.under_way_us += word_of(machine.times, RUNNING).value - machine.cycles_us
         for place in range(machine.window_words):
-            word_of(shift, machine.times, place).value = 0
+            word_of(machine.times, place).value = 0
         machine.halt_counts = 0
         machine.halt_window_us = 0
         machine.good_before = machine.good_total
@@ -63,7 +63,7 @@ def open_window(shift: Row) -> None:
         for outcome in range(IS_GOOD + 1):
             machine.pockets[outcome] = 0
         for place in range(machine.lanes):
-            lane = lane_of(shift, machine, place)
+            lane = lane_of(machine, place)
             lane.gone_before = lane.gone_bags
 
 
@@ -82,15 +82,15 @@ def check_balances(shift: Row, machine: Row) -> int:
     """Which balance of a machine does not hold; 0 if they all do."""
     booked_us = 0
     for state in range(machine.states):
-        booked_us += word_of(shift, machine.times, state).value
+        booked_us += word_of(machine.times, state).value
     if booked_us != shift.shift_us - shift.window_began_us:
         return OF_TIME
-    running_us = word_of(shift, machine.times, RUNNING).value
+    running_us = word_of(machine.times, RUNNING).value
     under_way_us = machine.under_way_us + running_us - machine.cycles_us
     if not 0 <= under_way_us <= machine.single_lane_cycle_us:
         return OF_CYCLES
     for place in range(machine.lanes):
-        lane = lane_of(shift, machine, place)
+        lane = lane_of(machine, place)
         if machine.start_bags + lane.loaded_bags - lane.gone_bags != lane.bags:
             return OF_BAGS
         if not 0 <= lane.bags <= machine.capacity_bags:
@@ -123,15 +123,15 @@ def hand_over(shift: Row, sums: Any, row: int) -> bool:
         stops = machine.states
         blocked_by = stops + machine.states - DRY
         for place in range(blocked_by):
-            sums[row, column] = word_of(shift, machine.times, place).value
+            sums[row, column] = word_of(machine.times, place).value
             column += 1
         sums[row, column] = machine.long_halts_us
         sums[row, column + 1] = machine.wait_us
         column += 2
         for place in range(blocked_by, machine.window_words):
-            sums[row, column] = word_of(shift, machine.times, place).value
+            sums[row, column] = word_of(machine.times, place).value
             column += 1
-        column = hand_over_pockets(shift, machine, sums, row, column)
+        column = hand_over_pockets(machine, sums, row, column)
         sums[row, column] = machine.refill_visits
         sums[row, column + 1] = machine.fault_visits
         column += 2
@@ -141,13 +141,13 @@ def hand_over(shift: Row, sums: Any, row: int) -> bool:
 
 
 @compiled
-def hand_over_pockets(shift: Row, machine: Row, sums: Any, row: int, column: int) -> int:
+def hand_over_pockets(machine: Row, sums: Any, row: int, column: int) -> int:
     """Write what became of pockets and bags; returns the column behind them."""
     pockets = machine.pockets
     lost = pockets[IS_MISSED] + pockets[IS_DOUBLE] + pockets[IS_UNOPENED] + pockets[IS_JAMMED]
     gone = from_start = 0
     for place in range(machine.lanes):
-        lane = lane_of(shift, machine, place)
+        lane = lane_of(machine, place)
         gone += lane.gone_bags - lane.gone_before
         from_start += min(machine.start_bags, lane.gone_bags)
         from_start -= min(machine.start_bags, lane.gone_before)

@@ -13,7 +13,7 @@ from feedsim.kernel.telling import tell_call
 @compiled
 def waiting_task(shift: Row, place: int) -> int:
     """The number of a task by its place on the list."""
-    return word_of(shift, shift.first_waiting, place).value
+    return word_of(shift.first_waiting, place).value
 
 
 @compiled_once
@@ -30,7 +30,7 @@ def call_to(shift: Row, number: int) -> None:
     task.raised_us = shift.now
     task.order = shift.raised
     task.noticed = 1
-    word_of(shift, shift.first_waiting, shift.waiting).value = number
+    word_of(shift.first_waiting, shift.waiting).value = number
     shift.waiting += 1
     notice_us = 0
     if task.machine != NOBODY:
@@ -127,7 +127,7 @@ def take_off_list(shift: Row, number: int) -> None:
             task.waiting = 0
             shift.unnoticed -= 1 - task.noticed
         else:
-            word_of(shift, shift.first_waiting, left).value = other
+            word_of(shift.first_waiting, left).value = other
             left += 1
     shift.waiting = left
     if is_load:

@@ -117,7 +117,7 @@ def book(shift: Row, machine: Row) -> None:
         return
     machine.booked_us = shift.now
     state = machine.state
-    word_of(shift, machine.times, state).value += spent_us
+    word_of(machine.times, state).value += spent_us
     if is_moving(state):
         return
     if state <= machine.blocked_state:
@@ -127,7 +127,8 @@ def book(shift: Row, machine: Row) -> None:
             machine.halt_cause = state
         if state == machine.blocked_state:
             if machine.has_outfeed:
-                word_of(shift, machine.blocked_by, first_stopped(shift, machine)).value += spent_us
+                blamed = first_stopped(shift, machine)
+                word_of(machine.blocked_by, blamed).value += spent_us
         elif is_unattended(shift, machine):
             machine.wait_us += spent_us
 
@@ -139,7 +140,7 @@ def end_halt(shift: Row, machine: Row) -> None:
     if cause == NOBODY:
         cause = machine.halt_first_state
     if machine.halt_counts:
-        word_of(shift, machine.stops, cause - DRY).value += 1
+        word_of(machine.stops, cause - DRY).value += 1
     if machine.halt_length_us >= shift.minor_stop_us:
         machine.long_halts_us += machine.halt_window_us
     machine.halting = 0
