@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 import tomllib
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from copy import deepcopy
 from dataclasses import fields
 from functools import cache
@@ -22,13 +23,16 @@ from feedsim.accounts import MachineRecord, Record, columns_of, read
 from feedsim.accounts.record import Run
 from feedsim.cell import Cell, build_cell
 from feedsim.config import ConfigError, dump_toml, parse_config
+from feedsim.kernel import memory
 from feedsim.kernel.engine import Kernel
+from feedsim.kernel.layout import ALIGNMENT, lay_out
 from feedsim.model.shift import run_shift
 
 AT_THE_END = float("inf")
 
 Difference = tuple[float, str]
 Telling = dict[str, list[Any]]
+KeyPath = tuple[str | int, ...]
 Differs = Callable[[str], list[Difference]]
 
 # What a machine's record tells; the rest of its fields is what it works with.
@@ -168,45 +172,51 @@ def _pockets(runs: list[RunTold]) -> list[Pocket]:
     )
 
 
+# A cell as the kernel has it before it.
+
+
+class LaidOut:
+    """A cell laid out in memory, its rows at hand."""
+
+    def __init__(self, cell: Cell, seed: int, replication: int = 1) -> None:
+        layout = lay_out(cell, seed)
+        size = layout.plan.nbytes
+        memory_of_shift = np.zeros(size + ALIGNMENT, np.uint8)
+        begin = -memory_of_shift.ctypes.data % ALIGNMENT
+        self.block = memory_of_shift[begin : begin + size]
+        self.address = self.block.ctypes.data
+        words = self.block.view(np.int64)
+        words[:] = layout.plan
+        words[layout.addresses] += self.address
+        self.shift = self.block[: memory.SHIFT.itemsize].view(memory.SHIFT)[0]
+        self.shift["address"] = self.address
+        self.shift["replication"] = replication
+
+    def rows(self, first: str, row_type: np.dtype[np.void], count: int = 1) -> Any:
+        """Rows of a kind, by the field that says where they begin."""
+        begin = int(self.shift[first]) - self.address
+        return self.block[begin : begin + count * row_type.itemsize].view(row_type)
+
+
 # The smallest config that still differs.
 
 
 def shrunk(text: str, differs: Differs) -> str:
-    """Leave out whatever can be left out while the config still differs.
-
-    Tables and keys go first, then what is left of the shift, of each number of copies and of
-    bags is made smaller.
-    """
+    """Leave out, or make smaller, whatever can be while the config still differs."""
     values = tomllib.loads(text)
     before = None
     while before != values:
         before = deepcopy(values)
-        for smaller in (_without, _with_less):
-            values = _first_that_differs(values, smaller, differs)
+        for path in sorted(_paths(values), key=len):
+            for step in _smaller(values, path):
+                if _still_differs(step, differs):
+                    values = step
+                    break
     return dump_toml(values)
 
 
-def _first_that_differs(
-    values: dict[str, Any], smaller: Callable[[Any], Iterator[Any]], differs: Differs
-) -> dict[str, Any]:
-    """Take step after step that leaves a difference."""
-    steps = smaller(values)
-    while (step := next(steps, None)) is not None:
-        if _still_differs(step, differs):
-            values = step
-            steps = smaller(values)
-    return values
-
-
-def _still_differs(values: dict[str, Any], differs: Differs) -> bool:
-    try:
-        return bool(differs(dump_toml(values)))
-    except ConfigError:
-        return False
-
-
-def _paths(table: Any, above: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    """Paths of all that is in a table, the outer before the inner."""
+def _paths(table: Any, above: KeyPath = ()) -> Iterator[KeyPath]:
+    """Paths of all that is in a table."""
     items: Any = ()
     if isinstance(table, dict):
         items = table.items()
@@ -217,32 +227,29 @@ def _paths(table: Any, above: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]
         yield from _paths(inner, (*above, name))
 
 
-def _at(values: Any, path: tuple[Any, ...]) -> Any:
-    for name in path:
-        values = values[name]
-    return values
-
-
-def _without(values: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    for path in list(_paths(values)):
+def _smaller(values: dict[str, Any], path: KeyPath) -> Iterator[dict[str, Any]]:
+    """Without what is at a path, if it is still there, or with a smaller number in its place."""
+    *above, name = path
+    with suppress(KeyError, IndexError, TypeError):
         step = deepcopy(values)
-        del _at(step, path[:-1])[path[-1]]
-        yield step
-
-
-def _with_less(values: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    for path in list(_paths(values)):
-        number = _at(values, path)
-        if type(number) is int and path[-1] != "seed":
-            smaller: Any = sorted({number // 2, number - 1} - {number})
-        elif path[-1] == "shift_h":
-            smaller = [number / 2]
-        else:
-            continue
-        for less in smaller:
-            step = deepcopy(values)
-            _at(step, path[:-1])[path[-1]] = less
+        holder: Any = step
+        for inner in above:
+            holder = holder[inner]
+        was = holder.pop(name)
+        if name not in ("shift_h", "study"):
             yield step
+        less = (was / 2,) if name == "shift_h" else ()
+        if isinstance(holder, dict) and type(was) is int and name != "seed":
+            less = (was // 2, was - 1)
+        for holder[name] in less:
+            yield step
+
+
+def _still_differs(values: dict[str, Any], differs: Differs) -> bool:
+    try:
+        return bool(differs(dump_toml(values)))
+    except ConfigError:
+        return False
 
 
 def story(text: str, differs: Differs) -> str:
@@ -283,7 +290,7 @@ def text_with_long_runs(number: int) -> str:
     """A random config with bigger lanes and accumulations and fewer faults: longer jumps."""
     rng = random.Random(f"long runs {number}")
     values = tomllib.loads(random_config(rng))
-    values["study"]["shift_h"] = rng.choice([0.5, 1, 2])
+    values["study"]["shift_h"] = max(values["study"]["shift_h"], rng.choice([0.5, 1, 2]))
     _add_warm_up(values, rng)
     for machine in values["machine"]:
         times = rng.choice([10, 25])

@@ -171,7 +171,11 @@ def test_check_shows_where_values_come_from(feedsim):
         (["capacity", "cell.toml", "--rounds", "soon"], ["--rounds", "soon"]),
         (["capacity", "cell.toml", "--rounds", "0"], ["rounds_every_min", "0"]),
         (["capacity", "cell.toml", "--machine", "muesli"], ["--machine", "muesli", "oats"]),
-        (["run", "cell.toml", "--replications", "1000000", "--set", "study.shift_h=8"], ["hours"]),
+        (
+            [*("run", "cell.toml", "--replications", "1000000", "--set", "study.shift_h=8")]
+            + ["--engine", "simpy"],
+            ["hours"],
+        ),
         (["run", "cell.toml", "--out", "cell.toml"], ["cell.toml"]),
     ],
 )
@@ -338,14 +342,20 @@ def _children(pid: int) -> list[int]:
     return found
 
 
+def _long_run(folder: Path, engine: str, replications: int) -> subprocess.Popen[bytes]:
+    (folder / "cell.toml").write_text(CONFIG)
+    words = [sys.executable, "-m", "feedsim", "run", "cell.toml", "--jobs", "2"]
+    words += ["--set", "study.shift_h=8", "--out", "study"]
+    words += ["--engine", engine, "--replications", str(replications)]
+    return subprocess.Popen(
+        words, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
+    )
+
+
 @pytest.fixture
 def long_run(tmp_path):
-    (tmp_path / "cell.toml").write_text(CONFIG)
-    words = [sys.executable, "-m", "feedsim", "run", "cell.toml", "--jobs", "2"]
-    words += ["--set", "study.shift_h=8", "--replications", "20000", "--out", "study"]
-    driver = subprocess.Popen(
-        words, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
-    )
+    """A study with SimPy, in two processes."""
+    driver = _long_run(tmp_path, "simpy", 20_000)
     until = time.monotonic() + 20
     while len(_children(driver.pid)) < 3 and time.monotonic() < until:
         time.sleep(0.05)
@@ -377,3 +387,22 @@ def test_an_interrupt_ends_a_study_within_seconds(long_run, tmp_path):
     assert not json.loads((tmp_path / "study" / "manifest.json").read_text())["finished"]
     words = [sys.executable, "-m", "feedsim", "run", "cell.toml", "--jobs", "1", "--out", "study"]
     assert subprocess.run(words, cwd=tmp_path, capture_output=True, check=False).returncode == 0
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
+def test_an_interrupt_ends_a_compiled_study_within_seconds(tmp_path):
+    from feedsim.engines import COMPILED, engine_named
+
+    engine_named(COMPILED)  # its machine code is kept from here on
+    driver = _long_run(tmp_path, COMPILED, 1_000_000)
+    try:
+        time.sleep(6)
+        assert driver.poll() is None
+        os.killpg(driver.pid, signal.SIGINT)
+        started = time.monotonic()
+        driver.communicate(timeout=20)
+        assert driver.returncode == 130
+        assert time.monotonic() - started < 3
+    finally:
+        driver.kill()
+        driver.communicate()

@@ -281,7 +281,7 @@ def test_intervals_of_losses_hold_their_values():
 
 def test_settings_of_one_place_are_refused():
     results = _results(bags=(25, 50))
-    twice = Results(results.settings * 2, results.sums * 2, 4, 7, 0.95)
+    twice = Results(results.settings * 2, results.sums * 2, 4, 7, 0.95, "simpy")
     with pytest.raises(ValueError, match="same capacity"):
         family_of(twice, None)
 
@@ -309,7 +309,7 @@ def test_a_machine_stands_at_its_own_capacity_where_that_tells_settings_apart():
             config = parse_config(_text(names=("oats", "rye")), overrides=overrides)
             values = {"machine.magazine.capacity_bags": asked}
             settings.append(Setting(values, build_cell(config)))
-        return Results(tuple(settings), (), 1, 1, 0.95)
+        return Results(tuple(settings), (), 1, 1, 0.95, "simpy")
 
     assert family_of(study(None), "rye").capacities_bags == [50, 75]
     assert family_of(study(25), "rye").capacities_bags == [40, 60]
