@@ -7,7 +7,6 @@ All in one process; what is compared alternates, so that both sides meet the sam
 
 from __future__ import annotations
 
-import statistics
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -22,18 +21,21 @@ from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, load_config, parse_config
 from feedsim.engines import SimpyModel
 from feedsim.film import FAULTS
-from feedsim.kernel import memory
+from feedsim.kernel import codes, memory
 from feedsim.kernel.engine import Kernel, _shift_in
 from feedsim.kernel.layout import lay_out
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 OATS = Path(__file__).parents[2] / "configs" / "oats_slider.toml"
 SEED = 1
-ROUNDS = 9
+ROUNDS = 12
 SIMPY_SHIFTS = 4
 KERNEL_SHIFTS = 1000
 JOURNALS = 20
+JOURNAL_ROOM = 1 << 16
+NO_CHANGES = (codes.TELLS_CYCLES, codes.TELLS_OUTFEED, codes.TELLS_HALT)
 CHECKED_SHIFTS = 300
+MOST_ERRORS = 4
 
 # What the bare loop simulates, told to the kernel as a config. Times in the loop are in seconds.
 SHIFT_H = 8.0
@@ -82,6 +84,12 @@ FREE, CLEARING, LOADING = range(3)
 
 
 @njit
+def least(times_s: np.ndarray) -> float:
+    """The earliest of the three stations' times."""
+    return min(times_s[0], times_s[1], times_s[2])
+
+
+@njit(error_model="numpy")
 def bare_shift(luck: Generator) -> int:
     """Good packs of a shift of the reduced config, from one change to the next."""
     shift_s, cycle_s, round_s = SHIFT_H * 3600, 60 / SPEED_PER_MIN, ROUND_MIN * 60
@@ -90,6 +98,7 @@ def bare_shift(luck: Generator) -> int:
     stops_at_s, ready_at_s = np.empty(3), np.full(3, NEVER_S)
     for place in range(3):
         stops_at_s[place] = luck.exponential(BETWEEN_STOPS_S[place])
+    next_stop_s, next_ready_s = least(stops_at_s), NEVER_S
     now_s, ran_s, cycle_end_s = 0.0, 0.0, cycle_s
     task, task_end_s, next_round_s = FREE, NEVER_S, round_s
     loaded, reached, bundles_left = 0, 0, 0
@@ -97,7 +106,7 @@ def bare_shift(luck: Generator) -> int:
     turn, good_packs = 0, 0
     to_fault = luck.geometric(chance)
     while True:
-        event_s = min(shift_s, next_round_s, task_end_s, ready_at_s.min())
+        event_s = min(shift_s, next_round_s, task_end_s, next_ready_s)
         if runs and cycle_end_s <= event_s:
             # As many cycles as end before anything else can happen.
             both = bags[0] > 0 and bags[1] > 0
@@ -106,7 +115,7 @@ def bare_shift(luck: Generator) -> int:
             other = 1 - turn
             till_empty = min(2 * bags[turn] - 1, 2 * bags[other]) if both else bags[turn]
             till_event = int((event_s - cycle_end_s) / cycle_s) + 1
-            till_stop = max(1, int(np.ceil((stops_at_s.min() - ran_s) / cycle_s)))
+            till_stop = int((next_stop_s - ran_s) / cycle_s) + 1
             cycles = min(to_fault, till_empty, till_event, till_stop)
             bags[turn] -= (cycles + 1) // 2 if both else cycles
             bags[other] -= cycles // 2 if both else 0
@@ -126,10 +135,11 @@ def bare_shift(luck: Generator) -> int:
                 to_fault = luck.geometric(chance)
             if cycles == till_stop:
                 for place in range(3):
-                    if stops_at_s[place] <= ran_s + 1e-9:
+                    if stops_at_s[place] < ran_s:
                         stopped += 1
                         stops_at_s[place] = NEVER_S
                         ready_at_s[place] = now_s + luck.exponential(STOP_S[place])
+                next_stop_s, next_ready_s = least(stops_at_s), least(ready_at_s)
         elif event_s >= shift_s:
             return good_packs
         else:
@@ -145,10 +155,12 @@ def bare_shift(luck: Generator) -> int:
                     bags[loaded] += BUNDLE_BAGS
                     bundles_left -= 1
             else:
-                place = ready_at_s.argmin()
-                ready_at_s[place] = NEVER_S
-                stops_at_s[place] = ran_s + luck.exponential(BETWEEN_STOPS_S[place])
-                stopped -= 1
+                for place in range(3):
+                    if ready_at_s[place] == now_s:
+                        stopped -= 1
+                        ready_at_s[place] = NEVER_S
+                        stops_at_s[place] = ran_s + luck.exponential(BETWEEN_STOPS_S[place])
+                next_stop_s, next_ready_s = least(stops_at_s), least(ready_at_s)
         # What the operator turns to: the jam first; a round fills the emptier lane first.
         if task == FREE and jammed:
             task, task_end_s = CLEARING, now_s + luck.exponential(CLEAR_S)
@@ -171,7 +183,7 @@ def bare_shift(luck: Generator) -> int:
             cycle_end_s = now_s + cycle_s
 
 
-@njit
+@njit(error_model="numpy")
 def bare_shifts(luck: Generator, good_packs: np.ndarray) -> None:
     """Simulate as many shifts as there is room for."""
     for shift in range(len(good_packs)):
@@ -185,10 +197,10 @@ def us_per_shift(simulate: Callable[[int], object], shifts: int) -> float:
     return (time.perf_counter() - start) / shifts * 1e6
 
 
-def in_turns(*sides: tuple[Callable[[int], object], int]) -> list[list[float]]:
-    """Times of a shift, in microseconds, of each side in each round."""
+def in_turns(*sides: tuple[Callable[[int], object], int]) -> list[float]:
+    """Time of a shift of each side, in microseconds, in its best round: the least disturbed."""
     rounds = [[us_per_shift(*side) for side in sides] for _ in range(ROUNDS)]
-    return [list(times) for times in zip(*rounds, strict=True)]
+    return [min(times) for times in zip(*rounds, strict=True)]
 
 
 def of_kernel(kernel: Kernel, cell: Cell) -> tuple[Callable[[int], object], int]:
@@ -203,33 +215,42 @@ def of_simpy(cell: Cell) -> tuple[Callable[[int], object], int]:
 
 
 def changes_of(kernel: Kernel, cell: Cell) -> float:
-    """Mean number of entries in a shift's journal: all that changed, whole runs of cycles once."""
+    """Mean number of changes of state in a shift, as its journal tells them.
+
+    Runs of good cycles, cycles of an outfeed and the marks of halts change nothing by themselves.
+    """
     sums = np.empty((1, sum(map(len, columns_of(cell)))))
-    one_entry = np.empty(1, memory.ENTRY)  # what does not fit in is counted all the same
+    journal = np.empty(JOURNAL_ROOM, memory.ENTRY)
     layout = lay_out(cell, SEED)
-    blocks = (kernel._run(cell, layout, r, sums, one_entry) for r in range(1, JOURNALS + 1))
-    return statistics.mean(int(_shift_in(block)["journal_rows"]) for block in blocks)
+    changes = []
+    for replication in range(1, JOURNALS + 1):
+        block = kernel._run(cell, layout, replication, sums, journal)
+        entries = int(_shift_in(block)["journal_rows"])
+        assert entries <= JOURNAL_ROOM
+        changes.append(np.isin(journal["kind"][:entries], NO_CHANGES, invert=True).sum())
+    return float(np.mean(changes))
 
 
 def beside_simpy(kernel: Kernel) -> None:
     """Shifts per second of both engines on each config."""
-    print(f"Shifts per second, medians of {ROUNDS} rounds (wanted: 300 on oats_slider, 150 on all)")
+    print(f"Shifts per second, best of {ROUNDS} rounds (wanted: 300 on oats_slider, 150 on all)")
     for path in CONFIGS:
         cell = build_cell(load_config(path))
         simpy_us, kernel_us = in_turns(of_simpy(cell), of_kernel(kernel, cell))
-        ratio = statistics.median(s / k for s, k in zip(simpy_us, kernel_us, strict=True))
-        simpy, compiled = (1e6 / statistics.median(times) for times in (simpy_us, kernel_us))
-        print(f"  {path.stem:<24} SimPy {simpy:>7.1f}  compiled {compiled:>9,.0f}  {ratio:>5.0f}x")
+        print(
+            f"  {path.stem:<24} SimPy {1e6 / simpy_us:>7.1f}  compiled "
+            f"{1e6 / kernel_us:>9,.0f}  {simpy_us / kernel_us:>5.0f}x"
+        )
 
 
 def per_change(kernel: Kernel) -> None:
     """Time of a change of state, with what a shift costs before its first one and without."""
-    print("Nanoseconds per change of state, best round (wanted: at most 100)")
+    print("Nanoseconds per change of state, best rounds (wanted: at most 100)")
     for path in CONFIGS:
         cell = build_cell(load_config(path))
         # A second of a shift: rows set up, and the streams seeded that are drawn from at once.
         begun = replace(cell, shift_us=1_000_000, warm_up_us=0, planned_stops=())
-        whole_us, begun_us = map(min, in_turns(of_kernel(kernel, cell), of_kernel(kernel, begun)))
+        whole_us, begun_us = in_turns(of_kernel(kernel, cell), of_kernel(kernel, begun))
         changes = changes_of(kernel, cell)
         print(
             f"  {path.stem:<24} {(whole_us - begun_us) / changes * 1e3:>5.0f} ns, with the start "
@@ -263,12 +284,11 @@ def ten_times_as_fast(kernel: Kernel) -> None:
     """Cost follows the changes, not the cycles."""
     slow, fast = build_cell(oats(1)), build_cell(oats(10))
     slow_us, fast_us = in_turns(of_kernel(kernel, slow), of_kernel(kernel, fast))
-    ratio = statistics.median(f / s for s, f in zip(slow_us, fast_us, strict=True))
     print(
-        f"Ten times as fast: {min(slow_us):.1f} us a shift ({changes_of(kernel, slow):,.0f} "
-        f"changes, {slow.cycles_per_shift:,} cycles), then {min(fast_us):.1f} us "
+        f"Ten times as fast: {slow_us:.1f} us a shift ({changes_of(kernel, slow):,.0f} "
+        f"changes, {slow.cycles_per_shift:,} cycles), then {fast_us:.1f} us "
         f"({changes_of(kernel, fast):,.0f} changes, {fast.cycles_per_shift:,} cycles), "
-        f"ratio {ratio:.2f} (wanted: at most 1.5)"
+        f"ratio {fast_us / slow_us:.2f} (wanted: at most 1.5)"
     )
 
 
@@ -286,16 +306,15 @@ def beside_bare_loop(kernel: Kernel) -> None:
         (lambda shifts: bare_shifts(luck, np.empty(shifts, np.int64)), KERNEL_SHIFTS),
         of_kernel(kernel, cell),
     )
-    ratio = statistics.median(k / b for b, k in zip(bare_us, kernel_us, strict=True))
     print(
         f"Bare loop: {bare.mean():,.0f} good packs a shift (sd {bare.std(ddof=1):.0f}), kernel "
         f"{own.mean():,.0f} (sd {own.std(ddof=1):.0f}), off by {off / error:+.1f} standard errors"
     )
     print(
-        f"  bare {min(bare_us):.1f} us a shift, kernel {min(kernel_us):.1f} us "
-        f"({changes_of(kernel, cell):,.0f} changes), ratio {ratio:.2f} (wanted: at most 3)"
+        f"  bare {bare_us:.1f} us a shift, kernel {kernel_us:.1f} us "
+        f"({changes_of(kernel, cell):,.0f} changes), ratio {kernel_us / bare_us:.2f} (wanted: at most 3)"
     )
-    if abs(off) > 4 * error:
+    if abs(off) > MOST_ERRORS * error:
         raise SystemExit("The two do not simulate the same: no comparison.")
 
 
