@@ -312,7 +312,8 @@ def beside_bare_loop(kernel: Kernel) -> None:
     )
     print(
         f"  bare {bare_us:.1f} us a shift, kernel {kernel_us:.1f} us "
-        f"({changes_of(kernel, cell):,.0f} changes), ratio {kernel_us / bare_us:.2f} (wanted: at most 3)"
+        f"({changes_of(kernel, cell):,.0f} changes), ratio {kernel_us / bare_us:.2f} "
+        "(wanted: at most 3)"
     )
     if abs(off) > MOST_ERRORS * error:
         raise SystemExit("The two do not simulate the same: no comparison.")
