@@ -172,8 +172,10 @@ def test_check_shows_where_values_come_from(feedsim):
         (["capacity", "cell.toml", "--rounds", "0"], ["rounds_every_min", "0"]),
         (["capacity", "cell.toml", "--machine", "muesli"], ["--machine", "muesli", "oats"]),
         (
-            [*("run", "cell.toml", "--replications", "1000000", "--set", "study.shift_h=8")]
-            + ["--engine", "simpy"],
+            [
+                *("run", "cell.toml", "--replications", "1000000", "--set", "study.shift_h=8"),
+                *("--engine", "simpy"),
+            ],
             ["hours"],
         ),
         (["run", "cell.toml", "--out", "cell.toml"], ["cell.toml"]),
