@@ -125,6 +125,17 @@ TWO_MACHINES = {"machine.count": 2}
 DUTIES = {"crew.duty": [{"name": "samples", "every_min": 2, "takes": varying("exponential", 40)}]}
 PLACES = {"machine.count": 2, "machine.at_m": [[3, 0], [9, 4]]}
 BRING_ALONG = {"machine.magazine.carry_bundles": 2}
+# Often one lane is faulted as the other is closed, so that the cycle under way brings two causes.
+CLOSED_BESIDE_FAULTED = {
+    "crew.operators": 2,
+    "crew.rounds_every_min": 0.2,
+    "machine.magazine.live_loading": False,
+    "machine.magazine.bundle_bags": 5,
+    "machine.magazine.bundle": seconds(2.5),
+    "machine.magazine.visit": 0,
+    "machine.pick.misses_to_stop": 1,
+    "machine.pick.on_lane_fault": "other_lane",
+}
 
 
 def planned(kind: str, at_h: float = 0.2) -> dict[str, Any]:
@@ -154,6 +165,11 @@ MECHANISMS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "lane faults that leave the other lane": (
         FAULTED_LANES,
         {"machine.pick.on_lane_fault": "other_lane"},
+    ),
+    "a jam beside a faulted lane": (CLOSED_BESIDE_FAULTED, faults(missed=0.1, jam=0.3)),
+    "no room beside a faulted lane": (
+        CLOSED_BESIDE_FAULTED | faults(missed=0.1),
+        {"machine.outfeed.accumulation_packs": 2, "machine.outfeed.speed_per_min": 40},
     ),
     "discards": (OTHER_LANE, {"machine.pick.discard_on_clear_bags": 15}),
     "no discards": (OTHER_LANE, {"machine.pick.discard_on_clear_bags": 0}),
