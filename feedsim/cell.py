@@ -122,6 +122,15 @@ class CrewPlan:
     duties: tuple[DutyPlan, ...]
     breaks: tuple[BreakPlan, ...]
 
+    def calls_at_bags(self, machine: MachinePlan) -> int:
+        """Level at or below which a lane of the machine calls; -1 where none does.
+
+        A whole bundle must fit in.
+        """
+        if self.calls != "low":
+            return -1
+        return min(machine.call_level_bags, machine.capacity_bags - machine.bundle_bags)
+
     def walk_time_us(self, start: MachinePlan | None, goal: MachinePlan | None) -> int:
         """Time of a walk between two machines; None is the base."""
         if start is goal:

@@ -54,6 +54,26 @@ def weibull_shape(cv: float) -> float:
     return math.exp(float(brentq(excess, math.log(0.01), math.log(1e5), xtol=1e-14)))
 
 
+def scale_and_form(spread: Spread) -> tuple[float, float]:
+    """Numbers with which numpy draws a family's times in seconds.
+
+    Returns
+    -------
+    tuple of float
+        Exponential: mean, 0. Lognormal: mean and standard deviation of the logarithm. Weibull:
+        scale and shape. Others: mean, 0.
+    """
+    if spread.family == "lognormal":
+        assert spread.cv is not None
+        variance = math.log1p(spread.cv**2)
+        return math.log(spread.mean_s) - variance / 2, math.sqrt(variance)
+    if spread.family == "weibull":
+        shape = spread.shape if spread.cv is None else weibull_shape(spread.cv)
+        assert shape is not None
+        return spread.mean_s / math.gamma(1 + 1 / shape), shape
+    return spread.mean_s, 0.0
+
+
 class Times:
     """The times of one purpose, each draw from that purpose's own stream.
 
@@ -82,20 +102,14 @@ class Times:
 
 def _block_of(spread: Spread, stream: Stream) -> Callable[[], list[int]]:
     """A function that draws a block of times of a family, the first one last."""
-    mean_s = spread.mean_s
+    scale, form = scale_and_form(spread)
     if spread.family == "exponential":
-        return lambda: _turned(stream.generator.exponential(mean_s, BLOCK))
+        return lambda: _turned(stream.generator.exponential(scale, BLOCK))
     if spread.family == "lognormal":
-        assert spread.cv is not None
-        variance = math.log1p(spread.cv**2)
-        middle, sigma = math.log(mean_s) - variance / 2, math.sqrt(variance)
-        return lambda: _turned(stream.generator.lognormal(middle, sigma, BLOCK))
+        return lambda: _turned(stream.generator.lognormal(scale, form, BLOCK))
     if spread.family == "weibull":
-        shape = spread.shape if spread.cv is None else weibull_shape(spread.cv)
-        assert shape is not None
-        scale_s = mean_s / math.gamma(1 + 1 / shape)
-        return lambda: _turned(scale_s * stream.generator.weibull(shape, BLOCK))
-    values_s = np.array(spread.values_s or [mean_s])
+        return lambda: _turned(scale * stream.generator.weibull(form, BLOCK))
+    values_s = np.array(spread.values_s or [spread.mean_s])
     return lambda: _turned(values_s[stream.generator.integers(0, len(values_s), BLOCK)])
 
 

@@ -222,7 +222,7 @@ def compiler(monkeypatch: pytest.MonkeyPatch) -> list[Path | None]:
 
     def compile_into(function: object, folder: Path | None) -> object:
         asked.append(folder)
-        if folder is not None and (folder / "broken.nbi").exists():
+        if folder is not None and (folder / "broken.nbc").exists():
             raise EOFError
         return function
 
@@ -268,7 +268,7 @@ def test_what_cannot_be_read_is_made_anew(
     monkeypatch.setenv(machine_code.FOLDER_VARIABLE, str(tmp_path))
     folder = machine_code.cache_folder()
     folder.mkdir()
-    (folder / "broken.nbi").touch()
+    (folder / "broken.nbc").touch()
     machine_code.load()
-    assert compiler == [folder, None]
-    assert not folder.exists()
+    assert compiler == [folder, folder]
+    assert not list(folder.iterdir())

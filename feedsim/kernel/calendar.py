@@ -34,22 +34,24 @@ def plan_calendar(shift: Row) -> None:
 
 
 @compiled
+def edge_us(first: int, edges: int, number: int) -> int:
+    """When an edge of a list is, or NEVER behind the last."""
+    return word_of(first, number).value if number < edges else NEVER
+
+
+@compiled
 def plan_stops(shift: Row) -> None:
     """The next instant at which a planned stop begins or ends."""
-    at_us = NEVER
-    if shift.next_stop_edge < shift.stop_edges:
-        at_us = word_of(shift.first_stop_edge, shift.next_stop_edge).value
-        shift.next_stop_edge += 1
+    at_us = edge_us(shift.first_stop_edge, shift.stop_edges, shift.next_stop_edge)
+    shift.next_stop_edge += 1
     set_due(shift, shift.stops_leaf, at_us)
 
 
 @compiled
 def plan_breaks(shift: Row) -> None:
     """The next instant at which a break begins or ends."""
-    at_us = NEVER
-    if shift.next_break_edge < shift.break_edges:
-        at_us = word_of(shift.first_break_edge, shift.next_break_edge).value
-        shift.next_break_edge += 1
+    at_us = edge_us(shift.first_break_edge, shift.break_edges, shift.next_break_edge)
+    shift.next_break_edge += 1
     set_due(shift, shift.breaks_leaf, at_us)
 
 

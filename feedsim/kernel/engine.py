@@ -72,8 +72,8 @@ class Kernel:
             journal = np.empty(entries, memory.ENTRY)
             block = self._run(cell, layout, replication, sums, journal)
         record = record_of(cell, layout.tasks, journal[:entries])
-        lanes = _rows_in(block, "lanes", memory.LANE)["bags"].tolist()
-        packs = _rows_in(block, "machines", memory.OUTFEED, "first_outfeed")["packs"].tolist()
+        lanes = _rows_in(block, "first_lane", "lanes", memory.LANE)["bags"].tolist()
+        packs = _rows_in(block, "first_outfeed", "machines", memory.OUTFEED)["packs"].tolist()
         for plan, machine in zip(cell.machines, record.machines, strict=True):
             machine.lanes_left, lanes = lanes[: plan.lanes], lanes[plan.lanes :]
             machine.accumulation_left = packs[plan.index]
@@ -105,10 +105,8 @@ def _shift_in(block: Block) -> np.void:
     return shift
 
 
-def _rows_in(
-    block: Block, counted: str, row_type: np.dtype[np.void], first: str = ""
-) -> NDArray[np.void]:
-    """All rows of a kind, by the names under which the shift's row counts and finds them."""
+def _rows_in(block: Block, first: str, count: str, row_type: np.dtype[np.void]) -> NDArray[np.void]:
+    """All rows of a kind, by the names under which the shift's row finds and counts them."""
     shift = _shift_in(block)
-    begin = int(shift[first or f"first_{counted[:-1]}"]) - block.ctypes.data
-    return block[begin : begin + int(shift[counted]) * row_type.itemsize].view(row_type)
+    begin = int(shift[first]) - block.ctypes.data
+    return block[begin : begin + int(shift[count]) * row_type.itemsize].view(row_type)

@@ -11,7 +11,7 @@ from feedsim.kernel.agenda import set_due
 from feedsim.kernel.codes import CYCLING
 from feedsim.kernel.compiling import compiled, compiled_once
 from feedsim.kernel.memory import NEVER, Row, lane_of, outfeed_of
-from feedsim.kernel.telling import tell_good_cycles, tell_outfeed_cycles
+from feedsim.kernel.telling import tell_good_cycles, tell_outfeed_cycle
 
 
 @compiled
@@ -171,11 +171,9 @@ def serving(machine: Row, turn: int) -> int:
     """The place of the lane that serves at a turn: its own, or the next one that can."""
     place = turn
     for _ in range(machine.lanes):
-        if place >= machine.lanes:
-            place = 0
         if lane_of(machine, place).able:
             return place
-        place += 1
+        place = place_behind(machine, place)
     return turn
 
 
@@ -290,7 +288,7 @@ def settle_outfeed(shift: Row, machine: Row, arrivals: int, first_us: int, cycle
     if shift.journal_room:
         for take in range(1, takes + 1):
             at_us = take_us(outfeed, take, stock, by_cycles < NEVER, first_us, apart_us)
-            tell_outfeed_cycles(shift, machine, at_us + outfeed.cycle_us, 0, 1)
+            tell_outfeed_cycle(shift, machine, at_us + outfeed.cycle_us)
     outfeed.ran_us += (takes - 1) * outfeed.cycle_us
     outfeed.ends_us = last_us + outfeed.cycle_us
     outfeed.working = 1

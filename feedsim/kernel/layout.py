@@ -19,7 +19,7 @@ from feedsim.model.calendar import edges_of
 from feedsim.model.crew import CLEAR, LOAD_DRY, LOAD_LOW, OTHER_DUTY, TOP_UP
 from feedsim.model.lane import OUTCOMES, total
 from feedsim.streams import name_words
-from feedsim.times import to_us, weibull_shape
+from feedsim.times import scale_and_form, to_us
 
 ALIGNMENT = 16
 
@@ -164,20 +164,12 @@ class _Plan:
     def _times(self, spread: Spread, *parts: object) -> dict[str, Any]:
         """The times of a purpose, as `feedsim.times.Times` draws them."""
         if spread.family == "constant":
-            return {"family": luck.CONSTANT, "constant_us": min(to_us(spread.mean_s), NEVER >> 2)}
-        times: dict[str, Any] = {"stream": self._stream(*parts), "scale": spread.mean_s}
-        if spread.family == "exponential":
-            return times | {"family": luck.EXPONENTIAL}
-        if spread.family == "lognormal":
-            assert spread.cv is not None
-            variance = math.log1p(spread.cv**2)
-            middle = math.log(spread.mean_s) - variance / 2
-            return times | {"family": luck.LOGNORMAL, "scale": middle, "form": math.sqrt(variance)}
-        if spread.family == "weibull":
-            shape = spread.shape if spread.cv is None else weibull_shape(spread.cv)
-            assert shape is not None
-            scale_s = spread.mean_s / math.gamma(1 + 1 / shape)
-            return times | {"family": luck.WEIBULL, "scale": scale_s, "form": shape}
+            constant_us = min(to_us(spread.mean_s), luck.LONGEST_US)
+            return {"family": luck.CONSTANT, "constant_us": constant_us}
+        scale, form = scale_and_form(spread)
+        times = {"stream": self._stream(*parts), "scale": scale, "form": form}
+        if spread.family != "empirical":
+            return times | {"family": luck.FAMILIES[spread.family]}
         values_s = list(spread.values_s or [spread.mean_s])
         place = len(self.values_s)
         self.values_s += values_s
@@ -186,9 +178,6 @@ class _Plan:
     def _add_machine(self, plan: MachinePlan) -> None:
         owner = (plan.table, plan.ordinal)
         number = plan.index
-        calls_at_bags = -1
-        if self.cell.crew.calls == "low":
-            calls_at_bags = min(plan.call_level_bags, plan.capacity_bags - plan.bundle_bags)
         load = codes.LOAD_TASK
         states = states_of(plan)
         counters = len(states) + len(states) - codes.DRY
@@ -203,7 +192,7 @@ class _Plan:
             "first_lane": len(self.lanes.rows),
             "capacity_bags": plan.capacity_bags,
             "start_bags": plan.start_bags,
-            "calls_at_bags": calls_at_bags,
+            "calls_at_bags": self.cell.crew.calls_at_bags(plan),
             "live_loading": plan.live_loading,
             "bundle_bags": plan.bundle_bags,
             "carry_bundles": -1 if plan.carry_bundles is None else plan.carry_bundles,
@@ -365,12 +354,10 @@ class _Plan:
             "warm_up_us": cell.warm_up_us,
             "minor_stop_us": cell.minor_stop_us,
             "seed_words": len(seed_words),
-            "streams": len(self.streams.rows),
             "machines": len(cell.machines),
             "lanes": len(self.lanes.rows),
             "stations": len(self.stations.rows),
             "operators": crew.operators,
-            "tasks": len(self.tasks),
             "duties": len(crew.duties),
             "leaves": leaves,
             "leaf_bits": leaves.bit_length() - 1,
@@ -389,10 +376,7 @@ class _Plan:
             "reached": NOBODY,
             **luck.numpy_functions(),
         }
-        _fill(
-            shift[0],
-            numbers | {name: begins[name] for name in in_shift},
-        )
+        _fill(shift[0], numbers | {name: begins[name] for name in in_shift})
         plan = np.zeros(end, np.uint8)
         plan[: shift.nbytes] = shift.view(np.uint8)
         for name, table in tables.items():

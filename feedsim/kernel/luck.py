@@ -28,6 +28,7 @@ from feedsim.kernel.memory import (
 from feedsim.kernel.seeding import seed
 
 CONSTANT, EXPONENTIAL, LOGNORMAL, WEIBULL, EMPIRICAL = range(5)
+FAMILIES = {"exponential": EXPONENTIAL, "lognormal": LOGNORMAL, "weibull": WEIBULL}
 LONGEST_US = 1 << 60
 
 if AS_PYTHON:

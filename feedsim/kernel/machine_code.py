@@ -67,13 +67,14 @@ def load() -> RunShifts:
     if AS_PYTHON:
         return run_shifts
     folder = _folder_to_write()
-    if folder is not None:
+    if folder is not None and is_kept():
         try:
             return _compiled(run_shifts, folder)
         except Exception:
             # Whatever is wrong with what lies there, the sources are sound: start afresh.
             shutil.rmtree(folder, ignore_errors=True)
-    return _compiled(run_shifts, None)
+            folder = _folder_to_write()
+    return _compiled(run_shifts, folder)
 
 
 def _folder_to_write() -> Path | None:

@@ -100,7 +100,7 @@ MACHINE = _row_type(
     *_ints("state booked_us there_jam there_lane there_load good_total good_before under_way_us"),
     *_ints("halting halt_counts halt_cause halt_first_state halt_length_us halt_window_us"),
     *_ints("cycles_us long_halts_us wait_us good_packs scrapped_packs slow_us loaded_bags"),
-    *_ints("gone_bags refill_visits fault_visits"),
+    *_ints("refill_visits fault_visits"),
     ("pockets", "i8", 6),
 )
 
@@ -118,9 +118,9 @@ SPAN = _row_type(*_ints("begin_us end_us cover is_break"))
 
 SHIFT = _row_type(
     *_ints("address shift_us warm_up_us minor_stop_us replication seed_words first_seed_word"),
-    *_ints("next_uint64 next_uint32 next_double streams first_stream"),
+    *_ints("next_uint64 next_uint32 next_double first_stream"),
     *_ints("machines first_machine first_outfeed lanes first_lane stations first_station"),
-    *_ints("operators first_operator tasks first_task duties first_duty first_value"),
+    *_ints("operators first_operator first_task duties first_duty first_value"),
     *_ints("first_waiting first_due leaves leaf_bits first_leaf_kind first_leaf_owner first_walk"),
     *_ints("stops_leaf breaks_leaf rounds_leaf notice_leaf warm_up_leaf end_leaf"),
     *_ints("calls rounds_us stops first_stop stop_edges first_stop_edge breaks first_break"),
@@ -128,7 +128,7 @@ SHIFT = _row_type(
     # What is so now.
     *_ints("now reached waiting unnoticed raised look_at_list present"),
     *_ints("planned planned_us planned_since"),
-    *_ints("next_stop_edge next_break_edge next_round_us window_us window_began_us"),
+    *_ints("next_stop_edge next_break_edge next_round_us window_began_us"),
     *_ints("busy_us present_us fault fault_machine journal journal_room journal_rows"),
 )
 

@@ -6,7 +6,7 @@ from feedsim.kernel.compiling import compiled
 from feedsim.kernel.holds import reconsider, touch
 from feedsim.kernel.memory import Row, outfeed_of
 from feedsim.kernel.station import find_next_stop_of_outfeed, stop_those_due
-from feedsim.kernel.telling import tell_outfeed_cycles
+from feedsim.kernel.telling import tell_outfeed_cycle
 
 
 @compiled
@@ -35,7 +35,7 @@ def start_cycle(shift: Row, machine: Row, outfeed: Row) -> None:
     outfeed.packs -= 1
     outfeed.taken += 1
     outfeed.ends_us = shift.now + outfeed.cycle_us
-    tell_outfeed_cycles(shift, machine, outfeed.ends_us, 0, 1)
+    tell_outfeed_cycle(shift, machine, outfeed.ends_us)
     if outfeed.full and outfeed.packs <= outfeed.restart_packs:
         outfeed.full = 0
         reconsider(shift, machine)

@@ -58,7 +58,7 @@ def write(
     fourth: int,
     fifth: int,
 ) -> None:
-    """Write an entry to the journal, if there is one; what does not fit in is only counted."""
+    """Write an entry to the journal; what does not fit in is only counted."""
     if shift.journal_rows < shift.journal_room:
         entry = entry_of(shift, shift.journal_rows)
         entry.kind = kind
@@ -243,12 +243,10 @@ def tell_scrap(shift: Row, machine: Row, first_pack: int, last_pack: int) -> Non
 
 
 @compiled
-def tell_outfeed_cycles(
-    shift: Row, machine: Row, first_end_us: int, apart_us: int, count: int
-) -> None:
-    """The outfeed takes packs, at equal distances."""
-    if shift.journal_room and count:
-        write(shift, TELLS_OUTFEED, machine.number, first_end_us, apart_us, count, 0, 0, 0)
+def tell_outfeed_cycle(shift: Row, machine: Row, end_us: int) -> None:
+    """The outfeed takes a pack for a cycle that ends at an instant."""
+    if shift.journal_room:
+        write(shift, TELLS_OUTFEED, machine.number, end_us, 0, 0, 0, 0, 0)
 
 
 @compiled

@@ -78,9 +78,7 @@ class Machine:
         self.ran_us = 0
         self.served_by: list[Lane] = []
         self.cycle_us = plan.cycle_us
-        self.calls_at_bags = -1
-        if crew.plan.calls == "low":
-            self.calls_at_bags = min(plan.call_level_bags, plan.capacity_bags - plan.bundle_bags)
+        self.calls_at_bags = crew.plan.calls_at_bags(plan)
         self.watch_bags = max(0, self.calls_at_bags)
         self.scrapped_until = 0
         self.jammed = False
