@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file under another name in its folder, then give it its own.
+def write_whole(path: Path, parts: Iterable[bytes]) -> None:
+    """Write a file, part by part, under another name in its folder, then give it its own.
 
     Raises
     ------
@@ -18,7 +19,7 @@ def write_whole(path: Path, data: bytes) -> None:
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.")
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
+            stream.writelines(parts)
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(temporary, 0o644)

@@ -7,7 +7,7 @@ import hashlib
 import json
 import platform
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -153,12 +153,18 @@ class StudyFolder:
 
     def write(self, name: str, data: bytes) -> None:
         """Write one file, whole or not at all."""
-        write_whole(self.path / name, data)
+        write_whole(self.path / name, [data])
 
     def write_json(self, name: str, document: Any) -> None:
         """Write a JSON document."""
         self.write(name, (json.dumps(document, indent=1, allow_nan=False) + "\n").encode())
 
-    def write_frame(self, name: str, frame: pd.DataFrame) -> None:
-        """Write a table as CSV, numbers to their last digit."""
-        self.write(name, frame.to_csv(index=False, lineterminator="\n").encode())
+    def write_frames(self, name: str, frames: Iterable[pd.DataFrame]) -> None:
+        """Write a table as CSV, numbers to their last digit, from parts with equal columns."""
+        write_whole(
+            self.path / name,
+            (
+                frame.to_csv(index=False, header=number == 0, lineterminator="\n").encode()
+                for number, frame in enumerate(frames)
+            ),
+        )

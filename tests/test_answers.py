@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from feedsim.answers.capacity import (
@@ -13,7 +16,8 @@ from feedsim.answers.capacity import (
     levels_off_at,
 )
 from feedsim.answers.rows import Row
-from feedsim.config import parse_config
+from feedsim.answers.run import run
+from feedsim.config import load_config, parse_config
 from feedsim.engines import SIMPY
 from feedsim.measures import OEE, Figure
 from feedsim.study import TooLarge, cost_text
@@ -32,6 +36,7 @@ capacity_bags = {own}
 bundle_bags = {bundle}
 call_level_bags = {call}
 """
+THREE_MACHINES = Path(__file__).parents[1] / "configs" / "granola_three_machines.toml"
 NOISE = np.array([0.01, -0.01, 0.005, -0.005] * 5)
 
 
@@ -179,3 +184,17 @@ def test_one_shift_judges_nothing(rounds):
     for words in (told, result.headline()):
         assert "rise" not in words
         assert "reaches" not in words
+
+
+def test_the_table_of_replications_is_the_same_in_parts(monkeypatch):
+    """Machines with other stations have other columns; each part has them all."""
+    import feedsim.answers.rows as rows
+
+    results = run(load_config(THREE_MACHINES, ["study.replications=5"]))
+    whole = rows.replications_frame(results.results)
+    monkeypatch.setattr(rows, "PART", 2)
+    parts = list(rows.replications_frames(results.results))
+    assert [len(part) for part in parts] == [2, 2, 1] * 3
+    assert all(list(part.columns) == list(whole.columns) for part in parts)
+    pd.testing.assert_frame_equal(rows.replications_frame(results.results), whole)
+    assert whole["replication"].tolist() == [1, 2, 3, 4, 5] * 3

@@ -8,10 +8,12 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from feedsim.cell import MachinePlan
 from feedsim.config import Config
 from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
-from feedsim.stats import FEW_EVENTS, Estimate
+from feedsim.stats import FEW_EVENTS, Estimate, Floats
 from feedsim.study import Progress, Results, Say, Setting, Value, refuse_absurd, run_study
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
 
 WHOLE_CELL = "whole cell"
 START_SHARE_SHOWN = 0.02
+PART = 5_000
 
 
 def simulate_settings(
@@ -132,21 +135,51 @@ def replications_frame(results: Results) -> pd.DataFrame:
     """One line per setting, machine and replication; `crew_busy` is the whole cell's."""
     import pandas as pd
 
-    frames = []
+    return pd.concat(replications_frames(results), ignore_index=True)
+
+
+def replications_frames(results: Results) -> Iterator[pd.DataFrame]:
+    """The table of replications in parts, in the order of its lines, each with all columns."""
+    columns = _replications_columns(results)
     for setting, sums in zip(results.settings, results.sums, strict=True):
-        numbers = np.arange(1, results.replications + 1)
         for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
-            columns: dict[str, Any] = {
-                key: [value] * len(numbers) for key, value in setting.values.items()
-            }
-            columns |= {"machine": [plan.name] * len(numbers), "replication": numbers}
-            with np.errstate(divide="ignore", invalid="ignore"):
-                for measure in measures_of([plan]):
-                    ratio = measure.top(machine_sums) / measure.bottom(machine_sums)
-                    columns[measure.name] = np.where(np.isfinite(ratio), ratio, np.nan)
-                columns[CREW_BUSY.name] = CREW_BUSY.top(sums.crew) / CREW_BUSY.bottom(sums.crew)
-            frames.append(pd.DataFrame(columns))
-    return pd.concat(frames, ignore_index=True)
+            for first in range(0, results.replications, PART):
+                part = slice(first, min(first + PART, results.replications))
+                own = {name: numbers[part] for name, numbers in machine_sums.items()}
+                crew = {name: numbers[part] for name, numbers in sums.crew.items()}
+                told = {**setting.values, "machine": plan.name}
+                numbers = np.arange(part.start + 1, part.stop + 1)
+                yield _part_frame(told, numbers, plan, own, crew).reindex(columns=columns)
+
+
+def _replications_columns(results: Results) -> list[str]:
+    """All columns, in the order in which settings and machines bring them."""
+    columns: dict[str, None] = {}
+    for setting in results.settings:
+        for plan in setting.cell.machines:
+            names = [measure.name for measure in measures_of([plan])]
+            told = [*setting.values, "machine", "replication", *names, CREW_BUSY.name]
+            columns |= dict.fromkeys(told)
+    return list(columns)
+
+
+def _part_frame(
+    told: Mapping[str, Value],
+    numbers: NDArray[np.int64],
+    plan: MachinePlan,
+    machine_sums: Mapping[str, Floats],
+    crew_sums: Mapping[str, Floats],
+) -> pd.DataFrame:
+    import pandas as pd
+
+    columns: dict[str, Any] = {key: [value] * len(numbers) for key, value in told.items()}
+    columns["replication"] = numbers
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for measure in measures_of([plan]):
+            ratio = measure.top(machine_sums) / measure.bottom(machine_sums)
+            columns[measure.name] = np.where(np.isfinite(ratio), ratio, np.nan)
+        columns[CREW_BUSY.name] = CREW_BUSY.top(crew_sums) / CREW_BUSY.bottom(crew_sums)
+    return pd.DataFrame(columns)
 
 
 def estimate_json(found: Estimate) -> dict[str, Any]:

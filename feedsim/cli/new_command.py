@@ -28,7 +28,7 @@ def command(path: Path, force: bool) -> None:
     if path.is_dir() or not path.parent.is_dir():
         raise click.UsageError(f"{path}: cannot be written, allowed: a file in a folder that is")
     try:
-        write_whole(path, starter_text().encode())
+        write_whole(path, [starter_text().encode()])
     except OSError as error:
         raise click.UsageError(f"{path}: cannot be written: {error.strerror}") from error
     click.echo(f"{path} is a starter config: change what differs, then `feedsim check {path}`.")

@@ -52,13 +52,13 @@ def deliver(
     figures: Mapping[str, Figure],
 ) -> None:
     """Write what was found, then say it: whoever stops reading loses nothing."""
-    from feedsim.answers.rows import notes_on, replications_frame, summary_frame
+    from feedsim.answers.rows import notes_on, replications_frames, summary_frame
     from feedsim.cli.screen import say_json, say_notes, talk
     from feedsim.config import warnings_of
     from feedsim.plots.style import save
 
-    folder.write_frame("replications.csv", replications_frame(answer.results))
-    folder.write_frame("summary.csv", summary_frame(answer.rows))
+    folder.write_frames("replications.csv", replications_frames(answer.results))
+    folder.write_frames("summary.csv", [summary_frame(answer.rows)])
     for name, figure in figures.items():
         save(figure, folder.path, name)
     folder.finish(answer.results.engine)

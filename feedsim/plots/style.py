@@ -169,8 +169,8 @@ def save(figure: Figure, folder: str | Path, name: str) -> tuple[Path, Path]:
     """
     png, svg = Path(folder) / f"{name}.png", Path(folder) / f"{name}.svg"
     with figure_style():
-        write_whole(png, _drawn(figure, "png"))
-        write_whole(svg, _drawn(figure, "svg"))
+        write_whole(png, [_drawn(figure, "png")])
+        write_whole(svg, [_drawn(figure, "svg")])
     return png, svg
 
 
