@@ -225,7 +225,7 @@ def _machine(table: Machine, ordinal: int, index: int) -> MachinePlan:
     normal_us = cycle_us(table.speed_per_min)
     slow = pick.single_lane_speed_per_min
     chances = bag.chances(pick.mouth_opener)
-    bad = bag.bad_bundles
+    bad = bag.bad
     accumulates = table.outfeed.accumulation_packs > 0
     inline = [s for s in table.station if s.place == "inline" or not accumulates]
     return MachinePlan(

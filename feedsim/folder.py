@@ -3,24 +3,34 @@
 from __future__ import annotations
 
 import difflib
+import errno
 import hashlib
 import json
 import platform
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from feedsim.config import Config, dump_toml
+from feedsim.config.overrides import apply_overrides
+from feedsim.config.reading import read_toml
 from feedsim.files import write_whole
-from feedsim.version import VERSION
+from feedsim.store import STORE, Store
+from feedsim.version import VERSION, program
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MANIFEST = "manifest.json"
 RESOLVED = "resolved.toml"
+# Keys of the config whose value is the name of another file.
+FILE_KEYS = ("file_s", "file_min", "film")
+# What `write_whole` leaves where it was killed.
+_LEFT_OVER = re.compile(r"\..+\.(toml|json|csv|png|svg|html)\.\w{8}")
+_MOST_CHANGES = 6
+_LONGEST_CHANGE = 120
 LIBRARIES = ("simpy", "numpy", "pandas", "scipy", "matplotlib", "pydantic")
 
 
@@ -34,14 +44,46 @@ def study_hash(command: str, config: Config, options: Mapping[str, Any]) -> str:
     return hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
 
 
+def inputs_of(config: Config) -> dict[str, str]:
+    """Names of the files that a config names, as it names them, and what is in them in short."""
+    origin = config.origin
+    given = apply_overrides(read_toml(origin.text, origin.name), origin.overrides).data
+    return {name: _digest(origin.folder / name) for name in sorted(set(_files_named(given)))}
+
+
+def _files_named(values: Any) -> Iterator[str]:
+    if isinstance(values, Mapping):
+        for key, value in values.items():
+            if key in FILE_KEYS and isinstance(value, str):
+                yield value
+            else:
+                yield from _files_named(value)
+    elif isinstance(values, list):
+        for value in values:
+            yield from _files_named(value)
+
+
+def _digest(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+    except OSError:
+        return ""
+
+
 def _plain(value: Any) -> str:
     if isinstance(value, Mapping):
         return ", ".join(f"{key} {item}" for key, item in value.items() if item) or "none"
     return str(value)
 
 
+def _short(line: str) -> str:
+    return line if len(line) <= _LONGEST_CHANGE else line[: _LONGEST_CHANGE - 4] + " ..."
+
+
 class StudyFolder:
-    """The folder that a study is written to.
+    """The folder that a study is written to, and goes on in where it was stopped.
+
+    From its opening on nobody else works in it, until its store is closed or this process ends.
 
     Parameters
     ----------
@@ -58,11 +100,23 @@ class StudyFolder:
     out : Path, optional
         The folder itself; by default one under outputs/, named by what is studied.
 
+    Attributes
+    ----------
+    store : Store
+        Finished shifts of this study, of before and to come; open.
+
     Raises
     ------
     FolderError
-        If the folder holds another study, or something else, or cannot be written to.
+        If the folder holds another study (another config, command, input or version), or
+        something else, or cannot be written to.
+    StoreError
+        If somebody else works in the folder, or its store is damaged.
+    OSError
+        If the disk is full.
     """
+
+    store: Store
 
     def __init__(
         self,
@@ -81,12 +135,14 @@ class StudyFolder:
         self._manifest: dict[str, Any] = {
             "schema": 1,
             "feedsim": VERSION,
+            "program": program(),
             "python": platform.python_version(),
             "libraries": {name: version(name) for name in LIBRARIES},
             "command": command,
             "command_line": list(command_line),
             "options": dict(options),
             "config": config_path.name,
+            "inputs": inputs_of(config),
             "seed": config.study.seed,
             "replications": config.study.replications,
             "hash": self.hash,
@@ -99,55 +155,86 @@ class StudyFolder:
         try:
             self.path.mkdir(parents=True, exist_ok=True)
             self._refuse_what_is_there()
-            self.write("config.toml", config_path.read_bytes())
-            self.write(RESOLVED, self._resolved.encode())
-            self.write_json(MANIFEST, self._manifest)
+            self.store = Store(self.path)
+            try:
+                # Another study may have begun here until the store was locked.
+                self._refuse_what_is_there()
+                self._begin(config_path)
+            except BaseException:
+                self.store.close()
+                raise
         except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+                raise
             reason = error.strerror or str(error)
             raise FolderError(f"{self.path}: cannot be written to: {reason}") from error
+
+    def _begin(self, config_path: Path) -> None:
+        for path in self.path.iterdir():
+            if _LEFT_OVER.fullmatch(path.name):
+                path.unlink()
+        # The manifest first: it tells whose folder this is, should the next write be the last.
+        self.write_json(MANIFEST, self._manifest)
+        self.write("config.toml", config_path.read_bytes())
+        self.write(RESOLVED, self._resolved.encode())
 
     def _refuse_what_is_there(self) -> None:
         manifest = self.path / MANIFEST
         if not manifest.exists():
-            if any(self.path.iterdir()):
+            if any(self._others()):
                 raise FolderError(
                     f"{self.path}: is not empty and holds no study, allowed: a new or empty folder"
                 )
             return
         try:
             older = json.loads(manifest.read_text(encoding="utf-8"))
-            if older["hash"] == self.hash:
+            if older["hash"] == self.hash and older.get("program") == self._manifest["program"]:
                 # Its results are these: an interrupt of this run takes nothing from them.
                 self._manifest["finished"] = older["finished"]
                 return
-            if not older["finished"]:
-                return
             changed = self._changes_since(older)
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, AttributeError):
             changed = [f"its {MANIFEST} cannot be read"]
         raise FolderError(
-            f"{self.path}: holds another study ({'; '.join(changed[:6])}), "
+            f"{self.path}: holds another study ({'; '.join(changed[:_MOST_CHANGES])}), "
             "allowed: the same study, or another folder"
         )
 
+    def _others(self) -> Iterator[Path]:
+        """What is in the folder besides what a study killed at its very beginning leaves."""
+        for path in self.path.iterdir():
+            if not path.name.startswith(STORE) and not _LEFT_OVER.fullmatch(path.name):
+                yield path
+
     def _changes_since(self, older: Mapping[str, Any]) -> list[str]:
+        """What has changed, in some words each: files before the keys that they explain."""
         changes = [
             f"{key} {_plain(older.get(key))} (there); {_plain(self._manifest[key])} (here)"
-            for key in ("command", "options")
+            for key in ("command", "options", "program")
             if older.get(key) != self._manifest[key]
         ]
+        before, now = older.get("inputs", {}), self._manifest["inputs"]
+        changes += [
+            f"the file {name} has changed"
+            for name in sorted(before.keys() & now.keys())
+            if before[name] != now[name]
+        ]
+        return [_short(change) for change in changes + self._changed_keys()]
+
+    def _changed_keys(self) -> list[str]:
         resolved = self.path / RESOLVED
-        before = resolved.read_text(encoding="utf-8") if resolved.exists() else ""
-        lines = difflib.unified_diff(before.splitlines(), self._resolved.splitlines(), n=0)
+        if not resolved.exists():
+            return [f"its {RESOLVED} is missing"]
+        before = resolved.read_text(encoding="utf-8").splitlines()
         words = {"-": "there", "+": "here"}
-        return changes + [
-            f"{line[1:].strip()} ({words[line[0]]})"
-            for line in lines
+        return [
+            f"{_short(line[1:].strip())} ({words[line[0]]})"
+            for line in difflib.unified_diff(before, self._resolved.splitlines(), n=0)
             if line[:1] in words and not line.startswith(("---", "+++")) and line[1:].strip()
         ]
 
     def finish(self, engine: str) -> None:
-        """Mark the study as finished: from now on no other may take its folder."""
+        """Mark the study as finished, by which engine."""
         self._manifest |= {"engine": engine, "finished": True}
         self.write_json(MANIFEST, self._manifest)
 

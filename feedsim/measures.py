@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 from feedsim.accounts.record import BLOCKED, CHANGEOVER, DRY, PLANNED_STOP
 from feedsim.accounts.timeline import BY_SPEED, blockers_of, causes_of, states_of
 from feedsim.cell import Cell, MachinePlan
-from feedsim.stats import Estimate, Floats, difference, estimate, sum_of_ratios
+from feedsim.stats import (
+    FEW_EVENTS,
+    Estimate,
+    Floats,
+    difference,
+    estimate,
+    margin,
+    seldom_limit,
+    sum_of_ratios,
+)
 
 HOUR_US = 3_600_000_000.0
 
@@ -252,6 +261,23 @@ class Figure:
             confidence,
             int(np.count_nonzero(self.seen | other.seen)),
         )
+
+    @property
+    def is_seldom(self) -> bool:
+        """Whether too few replications saw what it measures for Student's t to hold."""
+        return self.seen_in < min(FEW_EVENTS, len(self.seen))
+
+    def at_least(self, alpha: float) -> float:
+        """Lower limit at a one-sided risk of alpha; not a number where there is none."""
+        return max(self.measure.bounds[0], self.value - margin(self.deviations, alpha))
+
+    def at_most(self, alpha: float) -> float:
+        """Upper limit at a one-sided risk of alpha; a zero is trusted no further than it goes."""
+        largest = max(self.measure.bounds[1], self.value)
+        if not self.is_seldom:
+            return min(largest, self.value + margin(self.deviations, alpha))
+        sizes = self.value + self.deviations[self.seen]
+        return seldom_limit(sizes, len(self.seen), alpha, largest)
 
     def estimate(self, confidence: float) -> Estimate:
         """The value with its interval at a confidence."""

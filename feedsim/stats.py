@@ -77,6 +77,11 @@ def half_width(deviations: Floats, confidence: float) -> float:
     return t_quantile((1 + confidence) / 2, n - 1) * spread / float(np.sqrt(n))
 
 
+def margin(deviations: Floats, alpha: float) -> float:
+    """Distance of the one-sided limit of a mean at a risk of alpha; not a number for n = 1."""
+    return half_width(deviations, 1 - 2 * alpha)
+
+
 def sum_of_ratios(tops: Floats, bottoms: Floats) -> tuple[float, Floats]:
     """Sum over columns of the ratio of sums over rows, and its linearised deviations.
 
@@ -113,6 +118,42 @@ def chance_limit(replications: int, confidence: float) -> float:
     Clopper and Pearson, Biometrika 26 (1934), at 0 of n: 1 - (1 - confidence)^(1/n).
     """
     return float(1 - (1 - confidence) ** (1 / replications))
+
+
+def seldom_limit(sizes: Floats, replications: int, alpha: float, largest: float) -> float:
+    """Upper limit of a mean to which few replications contribute, one-sided.
+
+    The limit of the chance that a replication has an event, times the limit of its size; each
+    has half of alpha.
+
+    Parameters
+    ----------
+    sizes : array of shape (k,)
+        What each replication with an event contributes.
+    replications : int
+        All of them, those without an event included.
+    alpha : float
+        The risk that the mean lies above the limit.
+    largest : float
+        What one replication may contribute at the most.
+
+    References
+    ----------
+    The chance: Clopper and Pearson, Biometrika 26 (1934); the size: Student's t.
+    """
+    from scipy.special import betaincinv
+
+    seen_in = len(sizes)
+    if seen_in == 0:
+        return chance_limit(replications, 1 - alpha) * largest
+    chance = 1.0
+    if seen_in < replications:
+        chance = float(betaincinv(seen_in + 1, replications - seen_in, 1 - alpha / 2))
+    size = largest
+    if seen_in > 1:
+        spread = float(np.std(sizes, ddof=1) / np.sqrt(seen_in))
+        size = min(largest, float(sizes.mean()) + t_quantile(1 - alpha / 2, seen_in - 1) * spread)
+    return chance * size
 
 
 def estimate(

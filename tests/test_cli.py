@@ -74,6 +74,7 @@ def test_run_answers_first_and_writes_a_folder(feedsim):
         "summary.csv",
         "losses.png",
         "losses.svg",
+        "runs.sqlite",
     }
     assert (folder / "config.toml").read_text() == CONFIG
 
@@ -385,10 +386,10 @@ def test_an_interrupt_ends_a_study_within_seconds(long_run, tmp_path):
     long_run.communicate(timeout=20)
     assert long_run.returncode == 130
     assert time.monotonic() - started < 3
-    # An unfinished study gives its folder to another.
+    # Nothing of it is lost: another study is refused, the same goes on (see test_resume.py).
     assert not json.loads((tmp_path / "study" / "manifest.json").read_text())["finished"]
     words = [sys.executable, "-m", "feedsim", "run", "cell.toml", "--jobs", "1", "--out", "study"]
-    assert subprocess.run(words, cwd=tmp_path, capture_output=True, check=False).returncode == 0
+    assert subprocess.run(words, cwd=tmp_path, capture_output=True, check=False).returncode == 2
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")

@@ -32,7 +32,7 @@ from feedsim.engines import (
 from feedsim.executors import executor_for
 from feedsim.kernel import machine_code
 from feedsim.kernel.limits import refusal
-from feedsim.study import Setting, run_study
+from feedsim.study import Setting, Work, run_study
 
 SMALL, MIDDLING, LARGE = 1_000, 10_000_000, 10_000_000_000
 
@@ -135,7 +135,9 @@ def test_columns_of_random_cells() -> None:
 def test_a_study_is_the_same_on_both_engines(cell: Cell, jobs: int) -> None:
     settings = [Setting({}, cell), Setting({}, replace(cell, shift_us=cell.shift_us // 2))]
     found = [
-        run_study(settings, replications=7, seed=3, confidence=0.9, engine=engine, jobs=jobs)
+        run_study(
+            settings, replications=7, seed=3, confidence=0.9, work=Work(jobs=jobs, engine=engine)
+        )
         for engine in (SIMPY, COMPILED)
     ]
     assert [results.engine for results in found] == [SIMPY, COMPILED]
@@ -156,9 +158,9 @@ def test_processes_can_be_used_with_the_compiled_model(cell: Cell) -> None:
     with executor_for(2) as pool:
         study = [Setting({}, cell)]
         there = run_study(
-            study, replications=4, seed=3, confidence=0.9, engine=COMPILED, executor=pool, jobs=2
+            study, replications=4, seed=3, confidence=0.9, work=Work(2, COMPILED, pool)
         )
-    here = run_study(study, replications=4, seed=3, confidence=0.9, engine=COMPILED)
+    here = run_study(study, replications=4, seed=3, confidence=0.9, work=Work(engine=COMPILED))
     assert np.array_equal(there.sums[0].crew["busy_us"], here.sums[0].crew["busy_us"])
 
 

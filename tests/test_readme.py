@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+import shlex
 from pathlib import Path
 
 import pytest
+
+from feedsim.cli import feedsim
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -21,6 +24,18 @@ def test_ci_runs_the_test_command_that_readme_names():
 def test_the_shown_answer_is_the_kept_one():
     [shown] = [text for kind, text in BLOCKS if kind == "text"]
     assert (ROOT / "outputs/example/capacity.txt").read_text().startswith(shown)
+
+
+CONSOLE = [text for kind, text in BLOCKS if kind == "console"]
+
+
+@pytest.mark.parametrize("shown", CONSOLE, ids=[text.split()[2] for text in CONSOLE])
+def test_a_shown_answer_is_what_comes_out(shown, tmp_path, monkeypatch, capsys):
+    command, *told = shown.splitlines()
+    words = shlex.split(command.removeprefix("$ feedsim "))
+    monkeypatch.chdir(ROOT)
+    feedsim.main([*words, "--out", str(tmp_path / "study")], standalone_mode=False)
+    assert capsys.readouterr().out.splitlines()[: len(told)] == told
 
 
 def test_every_link_leads_somewhere():

@@ -19,7 +19,7 @@ from feedsim.cell import Cell
 from feedsim.engines import simulate
 from feedsim.model.shift import run_shift
 from feedsim.streams import Stream, Streams
-from feedsim.study import Setting, run_study
+from feedsim.study import Setting, Work, run_study
 from feedsim.times import Times, weibull_shape
 
 SEED = 20
@@ -536,7 +536,7 @@ def test_two_processes_give_what_one_gives() -> None:
     cells = [cell_of(CELL, OATS), cell_of(CELL, OATS, GRANOLA)]
     settings = [Setting({}, cell) for cell in cells]
     one, two = (
-        run_study(settings, replications=3, seed=SEED, confidence=0.95, jobs=jobs)
+        run_study(settings, replications=3, seed=SEED, confidence=0.95, work=Work(jobs))
         for jobs in (1, 2)
     )
     for here, there in zip(one.sums, two.sums, strict=True):

@@ -6,21 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from feedsim.answers.rows import Row, estimate_json, rows_of, simulate_settings
+from feedsim.answers.magazines import (
+    CAPACITY,
+    ROUNDS,
+    CapacityError,
+    capacity_values,
+    is_allowed,
+    swept_tables,
+)
+from feedsim.answers.precision import Precision, Shortfall, simulate_settings
+from feedsim.answers.rows import Row, estimate_json, rows_of
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError
-from feedsim.engines import AUTO
 from feedsim.stats import Estimate
-from feedsim.study import Progress, Results, Say, Setting, Value
+from feedsim.study import HERE, Results, Setting, Value, Work
 
-CAPACITY = "magazine.capacity_bags"
-ROUNDS = "crew.rounds_every_min"
 DEFAULT_VALUES = 10
 WORTH_A_STEP = 0.005
-
-
-class CapacityError(ValueError):
-    """A capacity, round interval or machine that cannot be studied."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,7 @@ class CapacityResult:
     config: Config
     results: Results
     rows: list[Row]
+    shortfalls: Sequence[Shortfall] = ()
 
     def curve(self, machine: str | None = None, rounds: Value | None = None) -> list[Row]:
         """The rows of one machine (None: the whole cell) over rising capacity."""
@@ -175,43 +178,8 @@ def default_bags(config: Config, machine: str | None = None) -> list[int]:
     step = bundle * max(1, round(own / (5 * bundle)))
     middle = own // bundle * bundle
     tried = (middle + step * k for k in range(-4, 2 * DEFAULT_VALUES))
-    values = [bags for bags in tried if bags > 0 and _is_allowed(config, tables, bags)]
+    values = [bags for bags in tried if bags > 0 and is_allowed(config, tables, bags)]
     return values[:DEFAULT_VALUES] or [own]
-
-
-def swept_tables(config: Config, machine: str | None) -> list[int]:
-    """Numbers of the machine tables whose capacity is varied.
-
-    Raises
-    ------
-    CapacityError
-        If no machine has that name.
-    """
-    if machine is None:
-        return list(range(len(config.machine)))
-    names = {table.name: number for number, table in enumerate(config.machine)}
-    if machine not in names:
-        raise CapacityError(
-            f"--machine: no machine is named {machine!r}, allowed: " + ", ".join(names)
-        )
-    return [names[machine]]
-
-
-def _values(config: Config, tables: Sequence[int], bags: int) -> dict[str, Any]:
-    """Capacity of each machine, rounded up to its own bundle."""
-    changes = {}
-    for number in tables:
-        bundle = config.machine[number].magazine.bundle_bags
-        changes[f"machine[{number}].magazine.capacity_bags"] = -(-bags // bundle) * bundle
-    return changes
-
-
-def _is_allowed(config: Config, tables: Sequence[int], bags: int) -> bool:
-    try:
-        config.with_values(_values(config, tables, bags))
-    except ConfigError:
-        return False
-    return True
 
 
 def capacity_settings(
@@ -232,7 +200,7 @@ def capacity_settings(
     for interval in intervals:
         seen: set[tuple[int, ...]] = set()
         for wanted in values:
-            changes = _values(config, tables, wanted)
+            changes = capacity_values(config, tables, wanted)
             capacities = tuple(changes.values())
             if capacities in seen:
                 continue
@@ -264,11 +232,8 @@ def capacity(
     *,
     rounds: Sequence[float] = (),
     machine: str | None = None,
-    jobs: int = 1,
-    engine: str = AUTO,
-    allow_large: bool = False,
-    progress: Progress | None = None,
-    say: Say | None = None,
+    work: Work = HERE,
+    precision: Precision | None = None,
 ) -> CapacityResult:
     """Simulate a cell over magazine capacities, all on the same luck.
 
@@ -282,16 +247,10 @@ def capacity(
         Round intervals in minutes, each giving a curve of its own.
     machine : str, optional
         Name of the machine table to vary; by default all.
-    jobs : int
-        Processes to work in.
-    engine : {"auto", "simpy", "compiled"}
-        What simulates; the answer is the same.
-    allow_large : bool
-        Lift the limit on a study's size.
-    progress : callable, optional
-        Told of runs done, of how many.
-    say : callable, optional
-        Told that the model is compiled first, or cannot be.
+    work : Work
+        Who simulates; the answer is the same.
+    precision : Precision, optional
+        Half-widths to reach, in place of the config's number of replications.
 
     Returns
     -------
@@ -302,16 +261,8 @@ def capacity(
     CapacityError, ConfigError
         If a value does not go with the config.
     TooLarge
-        If the study would run for hours and `allow_large` is not given.
+        If the study would run for hours.
     """
     settings = capacity_settings(config, bags, rounds, machine)
-    results = simulate_settings(
-        config,
-        settings,
-        jobs=jobs,
-        engine=engine,
-        allow_large=allow_large,
-        progress=progress,
-        say=say,
-    )
-    return CapacityResult(config, results, rows_of(results))
+    results, shortfalls = simulate_settings(config, settings, work, precision)
+    return CapacityResult(config, results, rows_of(results), shortfalls)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Any
@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.cell import MachinePlan
-from feedsim.config import Config
 from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
 from feedsim.stats import FEW_EVENTS, Estimate, Floats
-from feedsim.study import Progress, Results, Say, Setting, Value, refuse_absurd, run_study
+from feedsim.study import Results, Value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,38 +21,6 @@ if TYPE_CHECKING:
 WHOLE_CELL = "whole cell"
 START_SHARE_SHOWN = 0.02
 PART = 5_000
-
-
-def simulate_settings(
-    config: Config,
-    settings: Sequence[Setting],
-    *,
-    jobs: int,
-    engine: str,
-    allow_large: bool,
-    progress: Progress | None,
-    say: Say | None,
-) -> Results:
-    """Simulate settings of a config as its study table says.
-
-    Raises
-    ------
-    TooLarge
-        If that would take hours and `allow_large` is not given.
-    """
-    study = config.study
-    if not allow_large:
-        refuse_absurd([setting.cell for setting in settings], study.replications, engine)
-    return run_study(
-        settings,
-        replications=study.replications,
-        seed=study.seed,
-        confidence=study.confidence,
-        jobs=jobs,
-        engine=engine,
-        progress=progress,
-        say=say,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +82,38 @@ def _rows(results: Results, number: int) -> Iterator[Row]:
     yield row(None, figures, alike.pop() if len(alike) == 1 else None)
 
 
-def summary_frame(rows: list[Row]) -> pd.DataFrame:
-    """One line per setting and machine (empty for the whole cell), `_low` and `_high` beside."""
+def short_keys(keys: Iterable[str]) -> dict[str, str]:
+    """For each key path its shortest end that tells it from the others."""
+    paths = [key.split(".") for key in dict.fromkeys(keys)]
+    found = {}
+    for path in paths:
+        ends = [path[-length:] for length in range(1, len(path) + 1)]
+        own = next(
+            (end for end in ends if sum(other[-len(end) :] == end for other in paths) == 1), path
+        )
+        found[".".join(path)] = ".".join(own)
+    return found
+
+
+def setting_text(setting: Mapping[str, Value], short: Mapping[str, str]) -> str:
+    """A setting in a few words, its keys cut short."""
+    return ", ".join(f"{short.get(key, key)} {value_text(value)}" for key, value in setting.items())
+
+
+def value_text(value: Value) -> str:
+    """A setting's value as a config writes it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+def summary_frame(
+    rows: list[Row], of_cells: Mapping[int, Mapping[str, float]] | None = None
+) -> pd.DataFrame:
+    """One line per setting and machine (empty for the whole cell), `_low` and `_high` beside.
+
+    `of_cells` are further columns of the whole cells, by the setting's number.
+    """
     import pandas as pd
 
     lines = []
@@ -126,6 +123,8 @@ def summary_frame(rows: list[Row]) -> pd.DataFrame:
         for name in row.figures:
             found = row[name]
             line |= {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
+        if of_cells and row.machine is None:
+            line |= of_cells.get(row.number, {})
         lines.append(line)
     frame = pd.DataFrame(lines)
     return frame.astype({"capacity_bags": "Int64"})
@@ -144,12 +143,13 @@ def replications_frames(results: Results) -> Iterator[pd.DataFrame]:
     for setting, sums in zip(results.settings, results.sums, strict=True):
         for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
             for first in range(0, results.replications, PART):
-                part = slice(first, min(first + PART, results.replications))
+                part = slice(first, first + PART)
                 own = {name: numbers[part] for name, numbers in machine_sums.items()}
                 crew = {name: numbers[part] for name, numbers in sums.crew.items()}
                 told = {**setting.values, "machine": plan.name}
-                numbers = np.arange(part.start + 1, part.stop + 1)
-                yield _part_frame(told, numbers, plan, own, crew).reindex(columns=columns)
+                yield _part_frame(told, results.numbers[part], plan, own, crew).reindex(
+                    columns=columns
+                )
 
 
 def _replications_columns(results: Results) -> list[str]:

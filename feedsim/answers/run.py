@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.answers.rows import Row, rows_of, simulate_settings
+from feedsim.answers.precision import Precision, Shortfall, simulate_settings
+from feedsim.answers.rows import Row, rows_of
 from feedsim.cell import build_cell
 from feedsim.config import Config
-from feedsim.engines import AUTO
-from feedsim.study import Progress, Results, Say, Setting
+from feedsim.study import HERE, Results, Setting, Work
 
 
 @dataclass(frozen=True)
@@ -18,6 +19,7 @@ class RunResult:
     config: Config
     results: Results
     rows: list[Row]
+    shortfalls: Sequence[Shortfall] = ()
 
     @property
     def cell(self) -> Row:
@@ -32,27 +34,18 @@ class RunResult:
 def run(
     config: Config,
     *,
-    jobs: int = 1,
-    engine: str = AUTO,
-    allow_large: bool = False,
-    progress: Progress | None = None,
-    say: Say | None = None,
+    work: Work = HERE,
+    precision: Precision | None = None,
 ) -> RunResult:
     """Simulate a cell as its config says.
 
     Parameters
     ----------
     config : Config
-    jobs : int
-        Processes to work in.
-    engine : {"auto", "simpy", "compiled"}
-        What simulates; the answer is the same.
-    allow_large : bool
-        Lift the limit on a study's size.
-    progress : callable, optional
-        Told of runs done, of how many.
-    say : callable, optional
-        Told that the model is compiled first, or cannot be.
+    work : Work
+        Who simulates; the answer is the same.
+    precision : Precision, optional
+        Half-widths to reach, in place of the config's number of replications.
 
     Returns
     -------
@@ -61,16 +54,8 @@ def run(
     Raises
     ------
     TooLarge
-        If the study would run for hours and `allow_large` is not given.
+        If the study would run for hours.
     """
     settings = [Setting({}, build_cell(config))]
-    results = simulate_settings(
-        config,
-        settings,
-        jobs=jobs,
-        engine=engine,
-        allow_large=allow_large,
-        progress=progress,
-        say=say,
-    )
-    return RunResult(config, results, rows_of(results))
+    results, shortfalls = simulate_settings(config, settings, work, precision)
+    return RunResult(config, results, rows_of(results), shortfalls)

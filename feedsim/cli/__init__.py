@@ -11,15 +11,20 @@ from typing import NoReturn
 
 import click
 
+from feedsim.cli.codes import BAD_INPUT, DONE, INTERRUPTED, PART_FAILED, PROGRAM_FAULT
 from feedsim.version import VERSION
-
-DONE, TARGET_MISSED, BAD_INPUT, PART_FAILED, PROGRAM_FAULT, INTERRUPTED = 0, 1, 2, 3, 4, 130
 
 COMMANDS = {
     "new": "write a commented starter config",
     "check": "is a config sound, what it resolves to, what it costs to run",
     "run": "what a cell does: OEE and its parts, losses by cause, visits",
     "capacity": "OEE, dry time and operator visits over magazine capacity",
+    "size": "the smallest magazine that meets stated targets, or why none does",
+    "rounds": "the longest round interval, and the most machines, that keep stated targets",
+    "film": "OEE, visits and lane faults over the miss rate or the film's stiffness",
+    "compare": "two configs on the same luck: the difference, and how sure it is",
+    "sweep": "any keys varied together, and the best of their settings",
+    "trial": "acceptance trials: how many picks or hours, and what a result shows",
 }
 
 
@@ -122,14 +127,38 @@ def _explain(error: BaseException) -> tuple[int, str]:
         return BAD_INPUT, f"feedsim: {error.format_message()}"
     from concurrent.futures.process import BrokenProcessPool
 
-    from feedsim.answers.capacity import CapacityError
+    from feedsim.answers.film import FilmError
+    from feedsim.answers.magazines import CapacityError
+    from feedsim.answers.precision import PrecisionError
+    from feedsim.answers.sweep import SweepError
+    from feedsim.answers.targets import TargetError
+    from feedsim.answers.trial import TrialError
+    from feedsim.cluster import ClusterError
     from feedsim.config import ConfigError
     from feedsim.engines import NoEngineError
+    from feedsim.executors import WorkersGone
     from feedsim.folder import FolderError
-    from feedsim.study import TooLarge
+    from feedsim.store import StoreError
+    from feedsim.study import OtherProgramError, TooLarge
 
-    if isinstance(error, ConfigError | CapacityError | FolderError | NoEngineError | TooLarge):
+    if isinstance(
+        error,
+        ConfigError
+        | CapacityError
+        | FilmError
+        | PrecisionError
+        | SweepError
+        | TargetError
+        | TrialError
+        | FolderError
+        | StoreError
+        | ClusterError
+        | NoEngineError
+        | TooLarge,
+    ):
         return BAD_INPUT, str(error)
+    if isinstance(error, OtherProgramError | WorkersGone):
+        return PART_FAILED, f"feedsim: {error}"
     if isinstance(error, BrokenProcessPool | MemoryError):
         return PART_FAILED, f"feedsim: a worker process ended ({error}); run it again or --jobs 1"
     if isinstance(error, OSError):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from feedsim.cli.options import StudyOptions, progress_bar, study_command
+from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -66,7 +66,7 @@ def parse_rounds(text: str) -> list[float]:
 @click.option("--rounds", metavar="MINUTES", help="Also over round intervals, e.g. 2,5,10.")
 def command(
     options: StudyOptions, bags: str | None, machine: str | None, rounds: str | None
-) -> None:
+) -> int:
     """Simulate CONFIG over magazine capacities: OEE and its parts, dry time, visits.
 
     All capacities meet the same luck, so that the curve is smooth, and each step to the next
@@ -79,32 +79,27 @@ def command(
       feedsim capacity configs/oats_slider.toml --bags 50,100,200 --rounds 2,5,10
     """
     from feedsim.answers.capacity import capacity, capacity_settings, default_bags
-    from feedsim.cli.screen import talk
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
-    from feedsim.study import refuse_absurd
+    from feedsim.cli.working import working
 
     config = options.config
     values = sorted(set(parse_bags(bags))) if bags is not None else default_bags(config, machine)
     intervals = parse_rounds(rounds) if rounds is not None else []
     settings = capacity_settings(config, values, intervals, machine)
-    if not options.allow_large:
-        refuse_absurd(
-            [setting.cell for setting in settings], config.study.replications, options.engine
-        )
     folder = open_folder(
-        "capacity", options, {"bags": values, "rounds": intervals, "machine": machine}
+        "capacity",
+        options,
+        {"bags": values, "rounds": intervals, "machine": machine},
+        [setting.cell for setting in settings],
     )
-    with progress_bar("capacity", quiet=options.as_json) as progress:
+    with working(folder, options) as work:
         result = capacity(
             config,
             values,
             rounds=intervals,
             machine=machine,
-            jobs=options.jobs,
-            engine=options.engine,
-            allow_large=True,
-            progress=progress,
-            say=talk,
+            work=work,
+            precision=options.precision,
         )
     found = StudyAnswer(
         result.results,
@@ -113,8 +108,9 @@ def command(
         partial(_say_tables, result),
         _rounding(result, values),
         {"capacity": result.answer_json()},
+        result.shortfalls,
     )
-    deliver(folder, options, found, _figures(result))
+    return deliver(folder, options, found, _figures(result))
 
 
 def _rounding(result: CapacityResult, values: Sequence[int]) -> list[str]:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from feedsim.answers.precision import Precision
     from feedsim.config import Config
-    from feedsim.study import Progress
 
 CONFIG = click.argument("config_path", metavar="CONFIG", type=click.Path(path_type=Path))
 SET = click.option(
@@ -40,6 +39,9 @@ class StudyOptions:
     config: Config
     jobs: int
     engine: str
+    dask: str | None
+    precision: Precision | None
+    budget: int | None
     out: Path | None
     as_json: bool
     allow_large: bool
@@ -58,6 +60,9 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
         seed: int | None,
         jobs: int | None,
         engine: str,
+        dask: str | None,
+        precision: tuple[str, ...],
+        budget: int | None,
         out: Path | None,
         as_json: bool,
         allow_large: bool,
@@ -69,6 +74,9 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
             _load(config_path, overrides, {k: v for k, v in given.items() if v is not None}),
             jobs or os.cpu_count() or 1,
             engine,
+            dask,
+            _precision(precision, budget),
+            budget,
             out,
             as_json,
             allow_large,
@@ -82,6 +90,18 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
             CONFIG,
             SET,
             click.option("--replications", type=int, help="Shifts to simulate of each setting."),
+            click.option(
+                "--precision",
+                multiple=True,
+                metavar="MEASURE=HALF_WIDTH",
+                help="Take replications until the interval is as narrow: oee=0.005 (absolute for "
+                "shares and OEE parts), visits_per_h=0.02 (a part of the value for the rest).",
+            ),
+            click.option(
+                "--budget",
+                type=click.IntRange(1, 10_000_000),
+                help="The most replications that a setting may take for a precision or a target.",
+            ),
             click.option("--confidence", type=float, help="Of the intervals, e.g. 0.95."),
             click.option("--seed", type=int, help="Of the random streams, 0 or more."),
             click.option(
@@ -96,6 +116,11 @@ def study_command(command: Callable[..., Any]) -> Callable[..., Any]:
                 show_default=True,
                 help="What simulates: the SimPy model, or its compiled twin, much faster in large "
                 "studies. The answer is the same.",
+            ),
+            click.option(
+                "--dask",
+                metavar="ADDRESS",
+                help="Work on the dask cluster whose scheduler is there, e.g. tcp://host:8786.",
             ),
             click.option(
                 "--out",
@@ -125,23 +150,9 @@ def _load(path: Path, overrides: tuple[str, ...], short: dict[str, float]) -> Co
         raise ConfigError(problems) from error
 
 
-@contextmanager
-def progress_bar(title: str, *, quiet: bool) -> Iterator[Progress | None]:
-    """A progress bar on stderr, where somebody looks at it."""
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
+def _precision(goals: tuple[str, ...], budget: int | None) -> Precision | None:
+    from feedsim.answers.precision import BUDGET, Precision, parse_goal
 
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("shifts"),
-        TimeRemainingColumn(),
-    )
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(title, total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
+    if not goals:
+        return None
+    return Precision(tuple(parse_goal(goal) for goal in goals), budget or BUDGET)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from feedsim.cli.options import StudyOptions, progress_bar, study_command
+from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
     from feedsim.answers.run import RunResult
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @click.command("run")
 @study_command
-def command(options: StudyOptions) -> None:
+def command(options: StudyOptions) -> int:
     """Simulate CONFIG: OEE and its parts, losses by cause, visits, people.
 
     Prints the answer and tables, and writes a folder with the config, replications.csv,
@@ -28,27 +28,21 @@ def command(options: StudyOptions) -> None:
     """
     from feedsim.answers.run import run
     from feedsim.cell import build_cell
-    from feedsim.cli.screen import talk
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
+    from feedsim.cli.working import working
     from feedsim.plots.losses import loss_breakdown
-    from feedsim.study import refuse_absurd
 
-    if not options.allow_large:
-        refuse_absurd(
-            [build_cell(options.config)], options.config.study.replications, options.engine
-        )
-    folder = open_folder("run", options, {})
-    with progress_bar("run", quiet=options.as_json) as progress:
-        result = run(
-            options.config,
-            jobs=options.jobs,
-            engine=options.engine,
-            allow_large=True,
-            progress=progress,
-            say=talk,
-        )
-    found = StudyAnswer(result.results, result.rows, [answer(result)], partial(_say_tables, result))
-    deliver(folder, options, found, {"losses": loss_breakdown(result.results)})
+    folder = open_folder("run", options, {}, [build_cell(options.config)])
+    with working(folder, options) as work:
+        result = run(options.config, work=work, precision=options.precision)
+    found = StudyAnswer(
+        result.results,
+        result.rows,
+        [answer(result)],
+        partial(_say_tables, result),
+        shortfalls=result.shortfalls,
+    )
+    return deliver(folder, options, found, {"losses": loss_breakdown(result.results)})
 
 
 def answer(result: RunResult) -> str:

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.cli.codes import DONE, PART_FAILED, TARGET_MISSED
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from feedsim.answers.precision import Shortfall
     from feedsim.answers.rows import Row
+    from feedsim.cell import Cell
+    from feedsim.cli.money_table import Value
     from feedsim.cli.options import StudyOptions
+    from feedsim.config import Config
     from feedsim.folder import StudyFolder
     from feedsim.study import Results
 
@@ -34,15 +39,51 @@ class StudyAnswer:
     say_tables: Callable[[], None]
     notes: list[str] = field(default_factory=list)
     own: Mapping[str, Any] = field(default_factory=dict)
+    shortfalls: Sequence[Shortfall] = ()
+    met: bool = True
+
+    @property
+    def exit_code(self) -> int:
+        """Done, done without meeting what was asked for, or without some of the shifts."""
+        if self.results.set_aside:
+            return PART_FAILED
+        return DONE if self.met and not self.shortfalls else TARGET_MISSED
 
 
-def open_folder(command: str, options: StudyOptions, own: Mapping[str, Any]) -> StudyFolder:
-    """Open the study's folder before anything is computed."""
+def open_folder(
+    command: str, options: StudyOptions, own: Mapping[str, Any], cells: Sequence[Cell]
+) -> StudyFolder:
+    """Open the study's folder before anything is computed, unless the study is absurd.
+
+    `own` are the command's options that alter results, `cells` what will be simulated at least.
+    """
     from feedsim.folder import StudyFolder
+    from feedsim.study import Work, refuse_absurd
 
+    work = Work(engine=options.engine, allow_large=options.allow_large)
+    refuse_absurd(cells, options.config.study.replications, work)
+    if options.precision is not None:
+        goals = {goal.measure: goal.half_width for goal in options.precision.goals}
+        own = {**own, "precision": goals, "budget": options.precision.budget}
     return StudyFolder(
         command, options.config_path, options.config, own, options.command_line, options.out
     )
+
+
+def refuse_precision(options: StudyOptions) -> None:
+    """Refuse a precision for a study that takes the replications its decisions need.
+
+    Raises
+    ------
+    PrecisionError
+    """
+    from feedsim.answers.precision import PrecisionError
+
+    if options.precision is not None:
+        raise PrecisionError(
+            "--precision: this command takes the replications that its decisions need, allowed: "
+            "--budget"
+        )
 
 
 def deliver(
@@ -50,35 +91,61 @@ def deliver(
     options: StudyOptions,
     answer: StudyAnswer,
     figures: Mapping[str, Figure],
-) -> None:
-    """Write what was found, then say it: whoever stops reading loses nothing."""
+) -> int:
+    """Write what was found, then say it: whoever stops reading loses nothing.
+
+    Returns the command's exit code.
+    """
     from feedsim.answers.rows import notes_on, replications_frames, summary_frame
     from feedsim.cli.screen import say_json, say_notes, talk
     from feedsim.config import warnings_of
     from feedsim.plots.style import save
 
     folder.write_frames("replications.csv", replications_frames(answer.results))
-    folder.write_frames("summary.csv", [summary_frame(answer.rows)])
+    value = _value(options, answer.results)
+    folder.write_frames("summary.csv", [summary_frame(answer.rows, value.columns)])
     for name, figure in figures.items():
         save(figure, folder.path, name)
     folder.finish(answer.results.engine)
-    notes = [*answer.notes, *_planning_notes(options), *notes_on(answer.rows)]
+    notes = [*(short.in_words() for short in answer.shortfalls), *_gone(answer.results)]
+    notes += [*answer.notes, *planning_notes(options.config), *notes_on(answer.rows)]
+    notes += value.notes
     if options.as_json:
-        say_json(_document(folder.command, options, answer, notes))
+        say_json({**_document(folder.command, options, answer, notes), **value.own})
     else:
         for sentence in answer.sentences:
             click.echo(sentence)
         answer.say_tables()
+        value.say_table()
         say_notes([*notes, CAUTION])
     talk(f"Written to {folder.path}")
     surprises = len(warnings_of(options.config))
     if surprises:
         talk(f"What of this config may surprise ({surprises}): feedsim check {options.config_path}")
+    return answer.exit_code
 
 
-def _planning_notes(options: StudyOptions) -> list[str]:
+def _value(options: StudyOptions, results: Results) -> Value:
+    """What the settings are worth, where the config says what time and bags are."""
+    from feedsim.cli.money_table import value_of
+
+    return value_of(results, options.config.money)
+
+
+def _gone(results: Results) -> list[str]:
+    """Which replications were set aside."""
+    if not results.set_aside:
+        return []
+    numbers = ", ".join(str(number) for number in results.set_aside[:10])
+    return [
+        f"Set aside, since no worker survived it in three attempts: replication {numbers}. All "
+        "settings are read without it, so the figures leave out what may be special in it."
+    ]
+
+
+def planning_notes(config: Config) -> list[str]:
     """Which machines' fault chances are planning values."""
-    names = [m.name for m in options.config.machine if m.bag.chance_source == "planning"]
+    names = [m.name for m in config.machine if m.bag.chance_source == "planning"]
     if not names:
         return []
     return [

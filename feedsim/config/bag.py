@@ -6,9 +6,10 @@ from typing import Literal
 
 from feedsim import film as films
 from feedsim.config.declare import Table, key
+from feedsim.config.film import ALLOWED, FilmKey
 
 Chances = tuple[float, float, float, float, float]
-ChanceSource = Literal["faults", "planning", "none"]
+ChanceSource = Literal["faults", "film model", "planning", "none"]
 Closure = Literal["plain", "press_zip", "front_zip", "hook_zip", "slider", "handle"]
 
 
@@ -84,11 +85,11 @@ class Bag(Table):
         min_length=1,
         max_length=50,
     )
-    film: str | None = key(
+    film: FilmKey | None = key(
         "File of a film model fitted to pick trials",
         default=None,
-        example="film.json",
-        allowed="the path of a film model",
+        example="film.toml",
+        allowed=ALLOWED,
         shown_default="none",
     )
     faults: Faults | None = key(
@@ -119,6 +120,8 @@ class Bag(Table):
         """Where the chances come from."""
         if self.faults is not None:
             return "faults"
+        if self.film is not None:
+            return "film model"
         if self.closure is not None and self.stiffness is not None:
             return "planning"
         return "none"
@@ -128,11 +131,21 @@ class Bag(Table):
         if self.faults is not None:
             f = self.faults
             return (f.missed, f.double, f.unopened, f.skewed, f.jam)
+        if self.film is not None:
+            return self.film.chances(self.closure, self.stiffness, mouth_opener)
         if self.closure is not None and self.stiffness is not None:
             return films.planning_chances(self.closure, self.stiffness, mouth_opener)
         return (0.0, 0.0, 0.0, 0.0, 0.0)
 
     def bad_chances(self, mouth_opener: bool = False) -> Chances:
         """The same within a bad bundle: another chance of a miss, the others as they were."""
-        good = self.chances(mouth_opener)
-        return good if self.bad_bundles is None else (self.bad_bundles.missed, *good[1:])
+        good, bad = self.chances(mouth_opener), self.bad
+        return good if bad is None else (bad.missed, *good[1:])
+
+    @property
+    def bad(self) -> BadBundles | None:
+        """Bad bundles: the config's, else the film model's, else none."""
+        if self.bad_bundles is not None or self.film is None or self.faults is not None:
+            return self.bad_bundles
+        fitted = self.film.bad_bundles
+        return None if fitted is None else BadBundles(share=fitted.share, missed=fitted.missed)

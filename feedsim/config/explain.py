@@ -14,6 +14,7 @@ from feedsim.config.problems import Path, escaped, key_text, number_text, show
 from feedsim.config.root import Config
 from feedsim.config.surprises import loading_share, machine_loading_share
 from feedsim.config.times import Spread
+from feedsim.film import FilmModel
 
 
 @dataclass(frozen=True)
@@ -96,6 +97,8 @@ def _unit(declared: Declaration) -> str:
 def _text(value: Any, declared: Declaration) -> str:
     if isinstance(value, Spread):
         return _time_text(value)
+    if isinstance(value, FilmModel):
+        return str(value)
     if value is None or value == ():
         return declared.shown_default or "none"
     return show(value)
@@ -125,11 +128,17 @@ def _derived(machine: Machine, key: str) -> Iterator[Row]:
     if bag.stiffness is not None:
         source = "from layers" if bag.layers is not None else "as given"
         yield Row(f"{key}: stiffness", f"{bag.stiffness:.4g}", "uN.m", source)
-    source = {"faults": "faults", "planning": film.PLANNING_SOURCE, "none": "no faults"}[
-        bag.chance_source
-    ]
+    source = {
+        "faults": "faults",
+        "film model": "film model",
+        "planning": film.PLANNING_SOURCE,
+        "none": "no faults",
+    }[bag.chance_source]
     for fault, chance in zip(film.FAULTS, machine.chances, strict=True):
         yield Row(f"{key}: chance of {fault}", f"{chance:.4g}", "per attempt", source)
+    if bag.bad is not None and bag.bad_bundles is None:
+        yield Row(f"{key}: chance of a bad bundle", f"{bag.bad.share:.4g}", "per bundle", source)
+        yield Row(f"{key}: missed in bad bundles", f"{bag.bad.missed:.4g}", "per attempt", source)
     yield Row(f"{key}: loading", f"{magazine.load_s_per_bag:.3g}", "s per bag", "derived")
     share = machine_loading_share(machine)
     yield Row(f"{key}: loading", f"{share:.3g}", "persons per machine", "derived")

@@ -26,7 +26,8 @@ def bag_findings(machine: Machine, machine_path: Path) -> Iterator[Finding]:
     """
     bag = machine.bag
     path: Path = (*machine_path, "bag")
-    yield from _film_findings(bag, path)
+    film_wrong = list(_film_findings(bag, path))
+    yield from film_wrong
     if bag.stiffness_uNm is not None and bag.layers is not None:
         message = (
             "must not stand together with layers: give the one or the other, "
@@ -35,7 +36,7 @@ def bag_findings(machine: Machine, machine_path: Path) -> Iterator[Finding]:
         yield Finding((*path, "stiffness_uNm"), message, ((*path, "layers"),))
     layers = list(_layer_findings(bag, path))
     yield from layers
-    if not layers:
+    if not layers and not film_wrong:
         yield from _chance_findings(machine, path)
 
 
@@ -43,16 +44,24 @@ def _film_findings(bag: Bag, path: Path) -> Iterator[Finding]:
     if bag.film is None:
         return
     own: Path = (*path, "film")
-    message = (
-        "film models come with `feedsim fit picks` and cannot be given yet: give faults, or "
-        f"closure and stiffness_uNm, is {show(bag.film)}"
-    )
-    yield Finding(own, message)
     if bag.faults is not None:
         message = (
-            f"must not stand together with faults: give the one or the other, is {show(bag.film)}"
+            "must not stand together with faults: give the one or the other, "
+            f"is {show(str(bag.film))}"
         )
         yield Finding(own, message, ((*path, "faults"),))
+        return
+    if bag.film.needs_closure and bag.closure not in bag.film.closures:
+        known = ", ".join(f'"{closure}"' for closure in bag.film.closures)
+        given = "is missing" if bag.closure is None else f'is "{bag.closure}"'
+        message = f"{given}: the film model's chances hang on it, must be one of {known}"
+        yield Finding((*path, "closure"), message, (own,))
+    if bag.film.needs_stiffness and bag.stiffness_uNm is None and bag.layers is None:
+        message = (
+            "is missing: the film model's chances hang on it, must be a number above 0 (uN.m), "
+            "or layers"
+        )
+        yield Finding((*path, "stiffness_uNm"), message, (own,))
 
 
 def _layer_findings(bag: Bag, path: Path) -> Iterator[Finding]:
@@ -84,24 +93,27 @@ def _layer_problem(layer: Layer) -> tuple[str, str]:
 def _chance_findings(machine: Machine, path: Path) -> Iterator[Finding]:
     bag = machine.bag
     film_paths: tuple[Path, ...] = tuple(
-        (*path, name) for name in ("closure", "stiffness_uNm", "layers", "faults")
+        (*path, name) for name in ("closure", "stiffness_uNm", "layers", "film", "faults")
     )
     opener: Path = (*path[:-1], "pick", "mouth_opener")
     good = _sum(machine.chances)
     if good > 1 + DUST:
         name = "faults"
-        if bag.chance_source == "planning":
-            name = "stiffness_uNm" if bag.stiffness_uNm is not None else "layers"
+        if bag.chance_source in ("planning", "film model"):
+            given = [n for n in ("stiffness_uNm", "layers") if getattr(bag, n) is not None]
+            name = given[0] if given else "film"
         message = f"the chances of the five faults must sum to at most 1, sum to {good:.12g}"
         yield Finding((*path, name), message, (*film_paths, opener))
         return
     bad = _sum(machine.bad_chances)
-    if bag.bad_bundles is not None and bad > 1 + DUST:
+    if bag.bad is not None and bad > 1 + DUST:
         message = (
             "with the chances of the other faults it must sum to at most 1, sums to "
-            f"{bad:.12g}, is {number_text(bag.bad_bundles.missed)}"
+            f"{bad:.12g}, is {number_text(bag.bad.missed)}"
         )
-        yield Finding((*path, "bad_bundles", "missed"), message, (*film_paths, opener))
+        name = "film" if bag.bad_bundles is None else "bad_bundles"
+        where: Path = (*path, name) if name == "film" else (*path, name, "missed")
+        yield Finding(where, message, (*film_paths, opener))
 
 
 def _sum(chances: Chances) -> float:

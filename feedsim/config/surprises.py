@@ -27,8 +27,7 @@ def warnings_of(config: Config) -> list[str]:
         Sentences with the machine's name and its numbers; empty where nothing applies.
     """
     found = [*_nobody_comes(config), *_crew(config), *_calendar(config)]
-    if config.money is not None:
-        found.append("[money] is checked and kept, but no command uses it yet")
+    found += _money(config)
     for machine in config.machine:
         found += magazine_surprises(config, machine)
         found += _one_operator(config, machine)
@@ -36,6 +35,12 @@ def warnings_of(config: Config) -> list[str]:
         found += _pick(machine)
         found += _outfeed(machine)
     return found
+
+
+def _money(config: Config) -> Iterator[str]:
+    money = config.money
+    if money is not None and not (money.pack_margin or money.bag_cost or money.operator_cost_h):
+        yield "money: without a margin or a cost every setting is worth the same"
 
 
 def loading_share(config: Config) -> float:
@@ -140,6 +145,16 @@ def _bag(machine: Machine) -> Iterator[str]:
             other = "stiffness" if given == "closure" else "closure"
             but = "" if bag.bad_bundles is None else " but the misses of bad bundles"
             yield f"{name}: a {given} without {other} and without faults gives no faults{but}"
+    if bag.film is not None and bag.faults is None:
+        said = bag.film.warnings(bag.closure, bag.stiffness)
+        yield from (f"{name}: film model: {words}" for words in said)
+        if bag.bad_bundles is not None and bag.film.bad_bundles is not None:
+            yield f"{name}: bad_bundles of the config go before those of the film model"
+        if machine.pick.mouth_opener:
+            yield (
+                f"{name}: mouth_opener has no effect on a film model, whose trials were made with "
+                "it or without"
+            )
     if bag.chance_source == "faults" and bag.faults is not None:
         unnamed = [fault for fault in film.FAULTS if fault not in bag.faults.model_fields_set]
         if unnamed and len(unnamed) < len(film.FAULTS):
@@ -165,7 +180,7 @@ def _pick(machine: Machine) -> Iterator[str]:
     missed = machine.chances[0]
     in_a_row = pick.misses_to_stop
     attempts = in_a_row * (pick.retries + 1)
-    if bag.bad_bundles is None and in_a_row >= 3 and missed > 0 and missed**attempts < 1e-6:
+    if bag.bad is None and in_a_row >= 3 and missed > 0 and missed**attempts < 1e-6:
         yield (
             f"{name}: without bad_bundles {in_a_row} missed cycles in a row come with a chance of "
             f"{missed**attempts:.1g}, practically never: misses come in bad bundles"

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from feedsim.config.problems import number_text
 from feedsim.config.times import Spread
+from feedsim.film import FilmModel, table_of
 
 if TYPE_CHECKING:
     from feedsim.config.root import Config
@@ -31,6 +32,8 @@ def plain(table: BaseModel) -> dict[str, Any]:
 def _plain_value(value: Any) -> Any:
     if isinstance(value, Spread):
         return value.table()
+    if isinstance(value, FilmModel):
+        return table_of(value)
     if isinstance(value, BaseModel):
         return plain(value)
     if isinstance(value, tuple | list):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from feedsim.answers.capacity import CAPACITY, ROUNDS
+from feedsim.answers.magazines import CAPACITY, ROUNDS
 from feedsim.measures import CREW_BUSY, Measure, figure
 from feedsim.stats import Estimate
 from feedsim.study import Results, Setting, Value

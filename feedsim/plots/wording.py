@@ -31,6 +31,20 @@ def percent_with_interval(share: Estimate) -> str:
     return f"{text} ({low} to {high})"
 
 
+def points_with_interval(change: Estimate) -> str:
+    """Write a difference of shares in points, with its interval as far as there is one."""
+    if math.isnan(change.value):
+        return NOTHING
+    value, low, high = (_signed(100 * end, 2) for end in (change.value, change.low, change.high))
+    return value if math.isnan(change.half_width) else f"{value} ({low} to {high})"
+
+
+def _signed(value: float, digits: int) -> str:
+    """Round with a sign, without one before a zero."""
+    text = _tidy(value, digits)
+    return text if float(text) == 0 or text.startswith("-") else f"+{text}"
+
+
 def ledger_percent(share: float) -> str:
     """Write a share as a percentage in a column of others: to about three digits."""
     if math.isnan(share):

@@ -15,7 +15,7 @@ from feedsim.config import parse_config
 from feedsim.engines import engine_named
 from feedsim.measures import CREW_BUSY, figure, measures_of
 from feedsim.stats import Floats, sum_of_ratios
-from feedsim.study import Results, Setting, run_study
+from feedsim.study import Results, Setting, Work, run_study
 
 AGREES_Z = 4.0
 FAILS_Z = 6.0
@@ -38,7 +38,7 @@ def studied(config: str, replications: int, engine: str) -> Results:
         replications=replications,
         seed=seed_of(config),
         confidence=0.95,
-        engine=engine,
+        work=Work(engine=engine),
     )
 
 

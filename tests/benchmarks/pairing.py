@@ -13,6 +13,7 @@ import numpy as np
 
 from feedsim.answers.capacity import capacity
 from feedsim.config import load_config
+from feedsim.study import Work
 
 CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 
@@ -20,7 +21,7 @@ CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.toml"))
 def main() -> None:
     """Print the ratio for OEE at each step of each config's default capacities."""
     for path in map(Path, sys.argv[1:] or CONFIGS):
-        result = capacity(load_config(path), jobs=2)
+        result = capacity(load_config(path), work=Work(jobs=2))
         curve = result.curve()
         print(f"{path.name}: variance of the paired difference of OEE / of independent runs")
         for smaller, larger in pairwise(curve):

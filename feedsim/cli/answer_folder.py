@@ -1,0 +1,133 @@
+"""The folder of an answer that simulates nothing: figures, tables and how to get them again."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import platform
+import re
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from feedsim.files import write_whole
+from feedsim.folder import LIBRARIES, MANIFEST, FolderError
+from feedsim.version import VERSION
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+
+class AnswerFolder:
+    """A folder under outputs/ named by command, input and options, or the one of --out.
+
+    Parameters
+    ----------
+    command : str
+    name : str
+        What was answered, in a word: the data file's stem, or the question.
+    options : mapping
+        The command's options that alter results.
+    inputs : sequence of Path
+        Files that were read; their contents are part of what the answer is of.
+    out : Path, optional
+        The folder itself.
+
+    Raises
+    ------
+    FolderError
+        If the folder holds something else, or cannot be written to.
+    """
+
+    def __init__(
+        self,
+        command: str,
+        name: str,
+        options: Mapping[str, Any],
+        inputs: Sequence[Path] = (),
+        out: Path | None = None,
+    ) -> None:
+        digests = {p.name: hashlib.sha256(p.read_bytes()).hexdigest()[:16] for p in inputs}
+        told = json.dumps([VERSION, command, name, dict(options), digests], sort_keys=True)
+        own = hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
+        self.command = command
+        shown = re.sub(r"[^\w.-]+", "_", name)[:60]
+        self.path = out or Path("outputs") / f"{command}-{shown}-{own}"
+        self._manifest = {
+            "schema": 1,
+            "feedsim": VERSION,
+            "python": platform.python_version(),
+            "libraries": {library: version(library) for library in LIBRARIES},
+            "command": command,
+            "command_line": ["feedsim", *sys.argv[1:]],
+            "options": dict(options),
+            "inputs": digests,
+            "hash": own,
+            "finished": False,
+        }
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+            self._refuse_what_is_there(own)
+            self.write_json(MANIFEST, self._manifest)
+        except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+                raise
+            reason = error.strerror or str(error)
+            raise FolderError(f"{self.path}: cannot be written to: {reason}") from error
+
+    def _refuse_what_is_there(self, own: str) -> None:
+        manifest = self.path / MANIFEST
+        if not manifest.exists():
+            if any(self.path.iterdir()):
+                raise FolderError(
+                    f"{self.path}: is not empty and holds no answer, allowed: a new or empty folder"
+                )
+            return
+        try:
+            same = json.loads(manifest.read_text(encoding="utf-8"))["hash"] == own
+        except (ValueError, KeyError, TypeError):
+            same = False
+        if not same:
+            raise FolderError(
+                f"{self.path}: holds another answer, allowed: the same one, or another folder"
+            )
+
+    def write_json(self, name: str, document: Any) -> None:
+        """Write a JSON document, whole or not at all."""
+        text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+        write_whole(self.path / name, [text.encode()])
+
+    def write_text(self, name: str, text: str) -> None:
+        """Write a text, whole or not at all."""
+        write_whole(self.path / name, [text.encode()])
+
+    def write_frames(self, frames: Mapping[str, pd.DataFrame]) -> None:
+        """Write tables as CSV, numbers to their last digit."""
+        for name, frame in frames.items():
+            self.write_text(name, frame.to_csv(index=False, lineterminator="\n"))
+
+    def finish(self, figures: Mapping[str, Figure]) -> None:
+        """Write the figures, and mark the answer as complete."""
+        from feedsim.plots.style import save
+
+        for name, figure in figures.items():
+            save(figure, self.path, name)
+        self.write_json(MANIFEST, {**self._manifest, "finished": True})
+
+
+def answer_document(
+    command: str, sentences: Iterable[str], notes: Iterable[str], own: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The JSON document of an answer that simulates nothing."""
+    return {
+        "schema": 1,
+        "feedsim": VERSION,
+        "command": command,
+        "answer": list(sentences),
+        "notes": list(notes),
+        **own,
+    }

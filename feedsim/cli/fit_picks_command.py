@@ -1,0 +1,286 @@
+"""`feedsim fit picks`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from feedsim.cli.options import JSON
+
+if TYPE_CHECKING:
+    from feedsim.fit.picks import PicksResult, Rate
+    from feedsim.fit.trials import Reading
+
+FILM = "film.toml"
+
+
+@click.command("picks")
+@click.argument("trials_path", metavar="TRIALS", type=click.Path(path_type=Path))
+@click.option("--closure", help="Closure of all lines, where there is no such column.")
+@click.option(
+    "--stiffness",
+    type=float,
+    metavar="UNM",
+    help="Bending stiffness of all lines, uN.m, where there is no such column.",
+)
+@click.option(
+    "--film",
+    "films",
+    multiple=True,
+    metavar="NAME=UNM",
+    help="Stiffness of a film that the column film names, uN.m. May be given several times.",
+)
+@click.option(
+    "--decimal",
+    type=click.Choice([".", ","]),
+    default=".",
+    show_default=True,
+    help="How the file writes the decimals of a stiffness.",
+)
+@click.option(
+    "--bad-bundles/--no-bad-bundles",
+    default=None,
+    help="Fit bad bundles, or do not (default: where the trials show them).",
+)
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=1,
+    show_default=True,
+    help="Of the tests' bootstraps.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="The folder to write (default: one under outputs/, named by the trials).",
+)
+@JSON
+def command(
+    trials_path: Path,
+    closure: str | None,
+    stiffness: float | None,
+    films: tuple[str, ...],
+    decimal: str,
+    bad_bundles: bool | None,
+    confidence: float,
+    seed: int,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Fit a film model to TRIALS: the chance of each fault over closure and stiffness.
+
+    TRIALS is a CSV whose first line names its columns: closure, stiffness_uNm or film (layers
+    such as PET12/LLDPE80, or a name with --film), lane, bundle, attempts, and counts of missed,
+    double, unopened, skewed, jam; attempts and one count are needed. Writes film.toml, which a
+    config can name (film = "film.toml"), with the uncertainty of every number.
+
+    \b
+    Examples:
+      feedsim fit picks configs/data/pick_trials.csv
+      feedsim fit picks configs/data/pick_trials.csv --confidence 0.9 --no-bad-bundles
+    """
+    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.fit.picks import fit_picks
+    from feedsim.fit.trials import read_trials
+    from feedsim.plots.fit_picks import picks_figure
+
+    if not 0 < confidence < 1:
+        raise click.UsageError(
+            f"--confidence: must be a number above 0, below 1, is {confidence:g}"
+        )
+    trials = read_trials(trials_path, _reading(closure, stiffness, films, decimal))
+    if bad_bundles and not (trials.has_bundles and "missed" in trials.faults):
+        raise click.UsageError(
+            f"--bad-bundles: {trials_path} has not both of the columns bundle and missed, allowed: "
+            "without it"
+        )
+    told = {
+        "closure": closure,
+        "stiffness": stiffness,
+        "films": list(films),
+        "decimal": decimal,
+        "bad_bundles": bad_bundles,
+        "confidence": confidence,
+        "seed": seed,
+    }
+    folder = AnswerFolder("fit-picks", trials_path.stem, told, [trials_path], out)
+    result = fit_picks(trials, confidence=confidence, bad_bundles=bad_bundles, seed=seed)
+    folder.write_text(FILM, film_text(result))
+    folder.write_frames({"chances.csv": result.cells_frame()})
+    sentences, notes = list(answer(result)), result.warnings()
+    figure = picks_figure(result, sentences[0], _basis(result))
+    folder.finish({"chances": figure})
+    if as_json:
+        own = {"confidence": confidence, "fit_picks": result.answer_json()}
+        say_json(answer_document("fit picks", sentences, notes, own))
+    else:
+        for sentence in sentences:
+            click.echo(sentence)
+        _say_tables(result)
+        say_notes(notes)
+    talk(f'Written to {folder.path}: a config names it with film = "{folder.path / FILM}"')
+    return 0
+
+
+def _reading(
+    closure: str | None, stiffness: float | None, films: tuple[str, ...], decimal: str
+) -> Reading:
+    from feedsim.film import CLOSURES
+    from feedsim.fit.trials import STIFFEST_UNM, Reading
+
+    if closure is not None and closure not in CLOSURES:
+        raise click.UsageError(f"--closure: must be one of {', '.join(CLOSURES)}, is {closure!r}")
+    if stiffness is not None and not 0 < stiffness <= STIFFEST_UNM:
+        raise click.UsageError(
+            f"--stiffness: must be a number above 0, at most {STIFFEST_UNM:g} (uN.m), is "
+            f"{stiffness:g}"
+        )
+    named = {}
+    for given in films:
+        name, _, value = given.rpartition("=")
+        try:
+            named[name.strip()] = float(value)
+        except ValueError:
+            named[""] = 0.0
+        if not name.strip() or not 0 < named.get(name.strip(), 0) <= STIFFEST_UNM:
+            raise click.UsageError(
+                f"--film: must be NAME=UNM, such as mono=31 (uN.m), is {given!r}"
+            )
+    return Reading(closure, stiffness, named, decimal)
+
+
+def film_text(result: PicksResult) -> str:
+    """The film model's file: its numbers, headed by what they come to."""
+    from feedsim.config.write import dump_toml
+    from feedsim.film import table_of
+
+    lines = [
+        "# Film model fitted by `feedsim fit picks`; a config's [machine.bag] names this file:",
+        '# film = "film.toml". Log-odds stand at reference_uNm; their uncertainty is normal.',
+        f"# Chances per pick attempt (mean, {100 * result.confidence:g} % interval) as tried:",
+    ]
+    for cell in result.cells:
+        found = cell.fitted
+        lines.append(
+            f"#   {_bag_text(cell.closure, cell.stiffness_uNm)}, {cell.fault}: {found.value:.3g} "
+            f"({found.low:.2g} to {found.high:.2g}); counted {cell.counted.faults} in "
+            f"{cell.counted.attempts}"
+        )
+    bundles = result.bundles
+    if bundles is not None and bundles.share is not None and bundles.missed is not None:
+        lines.append(
+            f"# Bad bundles: share {bundles.share.value:.3g}, missed in them "
+            f"{bundles.missed.value:.3g}; missed above is of the others."
+        )
+    return "\n".join(lines) + "\n" + dump_toml(table_of(result.model))
+
+
+def answer(result: PicksResult) -> Iterator[str]:
+    """The answer, one sentence after the other."""
+    model, trials = result.model, result.trials
+    kinds = ", ".join(trials.faults)
+    over = f"{len(model.tried_closures)} closures" if len(model.tried_closures) > 1 else "one bag"
+    if model.needs_closure and len(model.tried_closures) == 1:
+        over = model.tried_closures[0].replace("_", " ")
+    valid = model.valid_uNm
+    where = "" if valid is None else f" at {valid[0]:g} to {valid[1]:g} uN.m"
+    if valid is not None and valid[0] == valid[1]:
+        where = f" at {valid[0]:g} uN.m"
+    yield (f"{trials.attempts:,} pick attempts of {over}{where} give the chances of {kinds}.")
+    worst = max(result.cells, key=lambda cell: cell.fitted.value)
+    yield (
+        f"The likeliest fault is {worst.fault} of "
+        f"{_bag_text(worst.closure, worst.stiffness_uNm)}: {_percent(worst.fitted)} of the attempts"
+        f"{' in good bundles' if worst.fault == 'missed' and model.bad_bundles else ''}."
+    )
+    bundles = result.bundles
+    if bundles is None:
+        return
+    if bundles.share is not None and bundles.missed is not None:
+        p_value = bundles.mixture.p_value
+        yield (
+            f"Misses come in bad bundles (p = {p_value:.3g}): {_percent(bundles.share)} of the "
+            f"bundles are bad, and {_percent(bundles.missed)} of the attempts miss in them."
+        )
+    else:
+        yield (
+            "The misses do not show that some bundles are bad (p = "
+            f"{bundles.mixture.p_value:.2g}): none are written to the film model."
+        )
+
+
+def _basis(result: PicksResult) -> str:
+    return (
+        f"Lines: the model, bands {100 * result.confidence:g} %; points: counted, with exact "
+        "intervals"
+        + (" (missed: bad bundles included)" if result.model.bad_bundles else "")
+        + "; hollow: none counted, upper limit"
+    )
+
+
+def _bag_text(closure: str, stiffness: float | None) -> str:
+    from feedsim.film import ANY
+
+    name = "the bags" if closure == ANY else closure.replace("_", " ")
+    return name if stiffness is None else f"{name} at {stiffness:g} uN.m"
+
+
+def _percent(rate: Rate) -> str:
+    return f"{_share(rate.value)} % ({_share(rate.low)} to {_share(rate.high)})"
+
+
+def _share(value: float) -> str:
+    """A share in percent, to two significant digits or three."""
+    percent = 100 * value
+    if percent == 0:
+        return "0"
+    return f"{float(f'{percent:.{3 if percent >= 10 else 2}g}'):.10g}"
+
+
+def _say_tables(result: PicksResult) -> None:
+    from feedsim.cli.screen import say_table
+
+    sure = f"{100 * result.confidence:g} %"
+    say_table(
+        f"Faults in % of the attempts (exact {sure} interval), and the model's chance",
+        ("bag", "fault", "counted", "rate", "interval", "chance", "interval"),
+        [
+            (
+                _bag_text(cell.closure, cell.stiffness_uNm),
+                cell.fault,
+                f"{cell.counted.faults:,} of {cell.counted.attempts:,}",
+                _share(cell.counted.value),
+                f"{_share(cell.counted.low)} to {_share(cell.counted.high)}",
+                _share(cell.fitted.value),
+                f"{_share(cell.fitted.low)} to {_share(cell.fitted.high)}",
+            )
+            for cell in result.cells
+        ],
+        "missed: the rate is over all bundles, the chance of good ones."
+        if result.model.bad_bundles
+        else "",
+    )
+    units = "bundles" if result.trials.has_bundles else "lines"
+    lines = []
+    for part in result.parts.values():
+        slope = part.slope(result.confidence)
+        shown = f"{slope.value:.2f} ({slope.low:.2f} to {slope.high:.2f})"
+        lines.append(
+            (
+                part.fault,
+                shown if result.model.needs_stiffness else "-",
+                f"{part.spread.z:.2f}",
+                f"{part.spread.p_value:.3g}",
+                f"{part.dispersion:.2f}",
+            )
+        )
+    say_table(
+        f"Over stiffness (odds go as its power), and the spread between {units}",
+        ("fault", "power of stiffness", "Tarone's z", "p by bootstrap", "dispersion"),
+        lines,
+    )

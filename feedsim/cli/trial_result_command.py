@@ -1,0 +1,188 @@
+"""`feedsim trial result`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from feedsim.cli.options import JSON
+from feedsim.cli.trial_options import (
+    CONFIDENCE,
+    OUT,
+    bundle_options,
+    bundles_of,
+    chance_text,
+    counted_faults,
+    given_percent,
+    rate_text,
+)
+
+if TYPE_CHECKING:
+    from feedsim.answers.trial_result import TrialResult
+
+VERDICTS = {
+    "met": "is shown to be met",
+    "missed": "is shown not to be met",
+    "open": "is open: neither shown to be met nor not",
+}
+
+
+@click.command("result")
+@click.option("--faults", type=int, required=True, help="Faults counted.")
+@click.option("--picks", type=int, required=True, help="Picks made.")
+@click.option("--rate", type=float, help="The contract's rate: faults per pick at the most.")
+@CONFIDENCE
+@bundle_options
+@JSON
+@OUT
+def command(
+    faults: int,
+    picks: int,
+    rate: float | None,
+    confidence: float,
+    bad_share: float | None,
+    bad_missed: float | None,
+    bundle: int | None,
+    as_json: bool,
+    out: Path | None,
+) -> int:
+    """Say what so many faults in so many picks show of the rate.
+
+    The exact interval (Clopper-Pearson), the Bayesian one (Jeffreys' prior), and, with --rate,
+    whether the contract's rate is met, not met, or open, and what would settle it. With
+    --bad-share, --bad-missed and --bundle faults come in bad bundles: so many are bad where the
+    rate is the contract's. Exit code 1: the contract's rate is not shown to be met.
+
+    \b
+    Examples:
+      feedsim trial result --faults 0 --picks 600 --rate 0.005
+      feedsim trial result --faults 2 --picks 3000
+    """
+    from feedsim.answers.trial import refuse_share
+    from feedsim.answers.trial_result import trial_result
+    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.codes import DONE, TARGET_MISSED
+    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.plots.trial import result_figure
+
+    if rate is not None:
+        refuse_share("--rate", rate)
+    bundles = bundles_of(bad_share, bad_missed, bundle, rate)
+    result = trial_result(faults, picks, rate, confidence, bundles=bundles)
+    told = {
+        "faults": faults,
+        "picks": picks,
+        "rate": rate,
+        "confidence": confidence,
+        "bad_bundles": [bad_share, bad_missed, bundle],
+    }
+    folder = AnswerFolder("trial-result", f"{faults}_in_{picks}", told, out=out)
+    sentences, notes = list(answer(result)), list(notes_of(result))
+    document = answer_document("trial result", sentences, notes, {"trial": result.answer_json()})
+    folder.write_json("trial.json", document)
+    folder.write_frames({"intervals.csv": result.frame()})
+    folder.finish({"trial_result": result_figure(result, headline(result))})
+    if as_json:
+        say_json(document)
+    else:
+        for sentence in sentences:
+            click.echo(sentence)
+        _say_tables(result)
+        say_notes(notes)
+    talk(f"Written to {folder.path}")
+    return DONE if result.is_met else TARGET_MISSED
+
+
+def headline(result: TrialResult) -> str:
+    """The finding in a few words, for a figure's title."""
+    counted = f"{counted_faults(result.faults)} in {result.picks:,} picks".capitalize()
+    if result.rate is None:
+        return (
+            f"{counted}: the rate is {rate_text(result.exact.low)} to "
+            f"{rate_text(result.exact.high)}"
+        )
+    return f"{counted}: a rate of {rate_text(result.rate)} {VERDICTS[result.verdict]}"
+
+
+def answer(result: TrialResult) -> Iterator[str]:
+    """The answer, one sentence after the other."""
+    sure = given_percent(result.confidence)
+    counted = f"{counted_faults(result.faults)} in {result.picks:,} picks".capitalize()
+    yield (
+        f"{counted}, {rate_text(result.seen)}: the rate is {rate_text(result.exact.low)} to "
+        f"{rate_text(result.exact.high)} ({sure} confidence, exact), at most "
+        f"{rate_text(result.at_most)} one-sided."
+    )
+    if result.rate is not None and result.seen_if_at_rate is not None:
+        few, many = result.seen_if_at_rate
+        yield (
+            f"A rate of {rate_text(result.rate)} {VERDICTS[result.verdict]} ({sure} confidence): "
+            f"bags at that rate have so few faults with a chance of {chance_text(few)}, and so "
+            f"many with {chance_text(many)}."
+        )
+    yield from _further(result)
+
+
+def _further(result: TrialResult) -> Iterator[str]:
+    if result.clean is not None and result.rate is not None:
+        clean = result.clean
+        yield (
+            f"{clean.more:,} more picks without a further fault would show it, both looks counted "
+            f"({clean.faults} in {clean.picks:,}); at the rate seen that happens with a chance of "
+            f"{chance_text(clean.passes)}."
+        )
+    if result.likely is not None and result.likely != result.clean:
+        likely = result.likely
+        yield (
+            f"With {likely.more:,} more picks and at most "
+            f"{counted_faults(likely.faults - result.faults)} in them it would be shown with a "
+            f"chance of {chance_text(likely.passes)}, if the bags fail at the rate seen."
+        )
+    elif result.verdict == "open" and result.clean is not None and result.likely is None:
+        yield (
+            "The rate seen lies not, or hardly, below the contract's: more picks of such bags "
+            "would not show it."
+        )
+
+
+def _say_tables(result: TrialResult) -> None:
+    from feedsim.cli.screen import say_table
+
+    sure = given_percent(result.confidence)
+    lines = [
+        (f"exact, {sure}", rate_text(result.exact.low), rate_text(result.exact.high)),
+        (f"exact, one-sided {sure}: at most", "", rate_text(result.at_most)),
+        (f"exact, one-sided {sure}: at least", rate_text(result.at_least), ""),
+    ]
+    if result.bayes is not None:
+        low, high = result.bayes.low, result.bayes.high
+        lines.append((f"Bayesian (Jeffreys' prior), {sure}", rate_text(low), rate_text(high)))
+    say_table("The rate of faults per pick", ("interval", "from", "to"), lines)
+    if result.chance_within is not None and result.rate is not None:
+        click.echo(
+            f"Bayesian chance that the rate is at most {rate_text(result.rate)}: "
+            f"{chance_text(result.chance_within)}"
+        )
+
+
+def notes_of(result: TrialResult) -> Iterator[str]:
+    """What a reader must know of the figures."""
+    if result.pattern.bundles is None:
+        yield (
+            "Every pick is taken to fail alone; faults in bad bundles widen the interval: "
+            "--bad-share, --bad-missed, --bundle."
+        )
+    else:
+        yield (
+            "The Bayesian interval and the picks that would settle it are not given for bad "
+            "bundles: plan the next trial with feedsim trial plan."
+        )
+    if result.clean is not None and result.single_look_picks is not None:
+        yield (
+            "Who looks again until a result suits, finds it too often: the second look is asked "
+            f"to be longer for the first one. A single look at {result.clean.faults} faults, "
+            f"planned so from the start, takes {result.single_look_picks:,} picks."
+        )

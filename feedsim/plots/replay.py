@@ -1,0 +1,650 @@
+"""A shift as a picture: lanes, states and people over time."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, MaxNLocator
+from numpy.typing import NDArray
+
+from feedsim.accounts import Window
+from feedsim.accounts.record import (
+    DOUBLE,
+    JAMMED,
+    MISSED,
+    RUNNING,
+    SKEWED,
+    UNOPENED,
+)
+from feedsim.accounts.timeline import Segment, halts_of, segments_of, states_of
+from feedsim.answers.event_words import HOUR_US, MINUTE_US, SECOND_US, clock, lasting, state_names
+from feedsim.answers.events import operator_name
+from feedsim.answers.replay import (
+    AT_BASE,
+    AWAY,
+    CLEARING,
+    LOADING,
+    ON_DUTY,
+    WALKING,
+    WHEREABOUTS,
+    Replay,
+)
+from feedsim.cell import MachinePlan
+from feedsim.config.problems import escaped
+from feedsim.plots.style import (
+    INK,
+    RULE,
+    SOFT_INK,
+    Look,
+    figure_style,
+    line_looks,
+    look_of,
+)
+from feedsim.plots.wording import counted, fitted, percent, width_in, wrapped
+
+WIDTH_IN = 12.0
+EDGE_IN = 0.3
+LEFT_IN, RIGHT_IN = 1.45, 0.7
+PLOT_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
+TITLE_SIZE, NAME_SIZE, SMALL = 16.0, 13.0, 9.5
+TITLE_LINE_IN, NOTE_IN = 0.3, 0.24
+NAME_IN, LANES_IN, BAND_IN, ROW_IN, GAP_IN = 0.36, 1.45, 0.3, 0.22, 0.1
+LEGEND_IN, CLOCK_IN, FOOT_IN = 0.24, 0.26, 0.15
+CALENDAR_IN, STOCK_IN = 0.2, 0.5
+
+MOST_MACHINES, MOST_OPERATORS = 8, 12
+# Finer than a pixel of the picture: there is no more to be seen.
+FINEST = 1 / 1500
+
+STAYS = {
+    WALKING: Look("#b7d3ea", "//", INK),
+    LOADING: Look("#17395c", ""),
+    CLEARING: Look("#8a6fb3", "xx"),
+    ON_DUTY: Look("#c9b8a2", "..", INK),
+    AT_BASE: Look("#f7f8fa", "", SOFT_INK),
+    AWAY: Look("#aab2bb", "--", INK),
+}
+
+Mark = tuple[str, str, bool]
+
+CALLS: dict[str, Mark] = {
+    "low": ("v", "low", False),
+    "dry": ("v", "dry", True),
+    "round": ("|", "round", True),
+    "jam": ("P", "jam", True),
+    "lane": ("X", "lane fault", True),
+    "station": ("D", "station", False),
+}
+PICKS: dict[str, Mark] = {
+    MISSED: ("|", "missed", True),
+    DOUBLE: ("o", "double", False),
+    UNOPENED: ("x", "unopened", True),
+    SKEWED: ("^", "skewed", False),
+    JAMMED: ("P", "jam", True),
+}
+
+
+def time_axis() -> tuple[float, float]:
+    """Where time begins in the picture, and how wide it is, as shares of the picture's width."""
+    return LEFT_IN / WIDTH_IN, PLOT_IN / WIDTH_IN
+
+
+def replay_figure(replay: Replay) -> Figure:
+    """Draw a shift, or the part of it that is shown.
+
+    For each machine the lanes' levels, its states as a band, calls and failed picks; below them
+    where each operator was. Planned stops and breaks are shaded. Of more than eight machines and
+    twelve operators the first are drawn, and it is said.
+
+    Parameters
+    ----------
+    replay : Replay
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    with figure_style():
+        return _Picture(replay).figure
+
+
+class _Picture:
+    """The picture, drawn from the top downwards, in inches."""
+
+    def __init__(self, replay: Replay) -> None:
+        self.replay = replay
+        self.window = replay.window
+        self.machines = replay.cell.machines[:MOST_MACHINES]
+        self.stays = replay.whereabouts[:MOST_OPERATORS]
+        self.title = wrapped(_finding(replay), WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
+        self.calendar = self._calendar()
+        self.calendar_in = CALENDAR_IN if self.calendar else 0.0
+        self.keys = {plan.index: self._key(plan) for plan in self.machines}
+        self.height_in = self._height_in()
+        self.figure = Figure(figsize=(WIDTH_IN, self.height_in))
+        self.top_in = self.height_in
+        self.at_axis: list[Axes] = []
+        self._head()
+        for plan in self.machines:
+            self._machine(plan)
+        if self.stays:
+            self._crew()
+        self._marks_key()
+        self._shade()
+
+    def _height_in(self) -> float:
+        head_in = 0.2 + TITLE_LINE_IN * len(self.title) + 2 * NOTE_IN + 0.12 + self.calendar_in
+        machines_in = sum(
+            NAME_IN
+            + LANES_IN
+            + BAND_IN
+            + 2 * ROW_IN
+            + 2 * GAP_IN
+            + LEGEND_IN * len(self.keys[plan.index])
+            + CLOCK_IN
+            + (STOCK_IN + GAP_IN if plan.outfeed else 0.0)
+            for plan in self.machines
+        )
+        crew_in = NAME_IN + (BAND_IN + GAP_IN) * len(self.stays) + ROW_IN + CLOCK_IN
+        return head_in + machines_in + (crew_in if self.stays else 0.0) + 2 * LEGEND_IN + FOOT_IN
+
+    # Parts.
+
+    def _head(self) -> None:
+        self.top_in -= 0.2
+        for line in self.title:
+            self.top_in -= TITLE_LINE_IN
+            self._text(EDGE_IN, self.top_in + 0.06, line, size=TITLE_SIZE, weight="bold")
+        for line in self._subtitle():
+            self.top_in -= NOTE_IN
+            self._text(EDGE_IN, self.top_in + 0.04, line, color=SOFT_INK)
+        self.top_in -= 0.12
+
+    def _subtitle(self) -> list[str]:
+        room_in = WIDTH_IN - 2 * EDGE_IN
+        window = self.window
+        told = f"{clock(window.start_us)} to {clock(window.end_us)} of the shift"
+        told += f", seed {self.replay.seed}, replication {self.replay.replication}"
+        if self.window.start_us < self.replay.cell.warm_up_us:
+            told += "; all figures with the warm-up"
+        left_out = [
+            f"{more} further {what}"
+            for more, what in (
+                (len(self.replay.cell.machines) - len(self.machines), "machines"),
+                (len(self.replay.whereabouts) - len(self.stays), "operators"),
+            )
+            if more
+        ]
+        if left_out:
+            told += f"; not shown: {', '.join(left_out)}"
+        return [fitted(escaped(self.replay.config.title), room_in), fitted(told, room_in)]
+
+    def _machine(self, plan: MachinePlan) -> None:
+        self.top_in -= NAME_IN
+        name = fitted(plan.name, WIDTH_IN - LEFT_IN - 5.5, NAME_SIZE, bold=True)
+        self._text(LEFT_IN, self.top_in + 0.1, name, size=NAME_SIZE, weight="bold")
+        told = _machine_finding(self.replay, plan)
+        self._text(WIDTH_IN - RIGHT_IN, self.top_in + 0.1, told, ha="right", color=SOFT_INK)
+        if plan is self.machines[0]:
+            self.top_in -= self.calendar_in
+        self._lanes(plan)
+        if plan.outfeed is not None:
+            self._stock(plan)
+        self._states(plan)
+        self._calls(plan)
+        self._picks(plan)
+        self._state_key(plan)
+
+    def _axes(self, height: float, *, grid: bool = False) -> Axes:
+        """Axes over the window's time, below what has been drawn."""
+        self.top_in -= height
+        axes = self.figure.add_axes(
+            (
+                LEFT_IN / WIDTH_IN,
+                self.top_in / self.height_in,
+                PLOT_IN / WIDTH_IN,
+                height / self.height_in,
+            )
+        )
+        axes.set_xlim(self.window.start_us, self.window.end_us)
+        axes.xaxis.set_major_locator(FixedLocator(list(_ticks(self.window))))
+        axes.tick_params(axis="x", length=0, labelbottom=False)
+        axes.grid(visible=grid)
+        self.at_axis.append(axes)
+        return axes
+
+    def _lanes(self, plan: MachinePlan) -> None:
+        axes = self._axes(LANES_IN, grid=True)
+        axes.set_ylabel("bags in lane")
+        axes.set_ylim(0, 1.06 * plan.capacity_bags)
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True, steps=[1, 2, 2.5, 5, 10]))
+        call_level = self.replay.cell.crew.calls_at_bags(plan)
+        if call_level > 0:
+            axes.axhline(call_level, color=SOFT_INK, linewidth=1.0, linestyle=(0, (6, 3)))
+            axes.text(
+                *(1 + 0.08 / PLOT_IN, call_level, "call level"),
+                transform=axes.get_yaxis_transform(),
+                size=SMALL,
+                color=SOFT_INK,
+                va="center_baseline",
+            )
+        for lane in range(1, plan.lanes + 1):
+            at_us, bags = self.replay.levels(plan, lane)
+            at_us = np.append(at_us, self.window.end_us)
+            bags = np.append(bags, bags[-1])
+            at_us, bags = thinned(at_us, bags, self.window)
+            looks = line_looks(lane - 1) | {"marker": "", "linewidth": 1.5}
+            axes.plot(at_us, bags, drawstyle="steps-post", label=f"lane {lane}", **looks)
+        self._lane_key(axes, plan)
+        self.top_in -= GAP_IN
+
+    def _lane_key(self, axes: Axes, plan: MachinePlan) -> None:
+        """Name the lines in the margin."""
+        for lane in range(1, plan.lanes + 1):
+            y = 0.92 - 0.2 * (lane - 1)
+            looks = line_looks(lane - 1)
+            line = {name: looks[name] for name in ("color", "linestyle")}
+            x0, x1 = (-(LEFT_IN - at_in) / PLOT_IN for at_in in (EDGE_IN, EDGE_IN + 0.3))
+            axes.plot(
+                [x0, x1], [y, y], transform=axes.transAxes, clip_on=False, linewidth=1.8, **line
+            )
+            axes.text(
+                *(x1 + 0.006, y, f"{lane}"),
+                transform=axes.transAxes,
+                size=SMALL,
+                va="center_baseline",
+                color=INK,
+            )
+        axes.text(
+            *(-(LEFT_IN - EDGE_IN) / PLOT_IN, 1.06, "lane"),
+            transform=axes.transAxes,
+            size=SMALL,
+            color=SOFT_INK,
+        )
+
+    def _stock(self, plan: MachinePlan) -> None:
+        """Draw the packs in the accumulation behind the machine."""
+        assert plan.outfeed is not None
+        axes = self._axes(STOCK_IN)
+        axes.set_ylabel("packs\nwaiting", size=SMALL)
+        axes.set_ylim(0, 1.1 * plan.outfeed.accumulation_packs)
+        axes.set_yticks([0, plan.outfeed.accumulation_packs])
+        at_us, packs = self.replay.accumulation(plan)
+        at_us, packs = np.append(at_us, self.window.end_us), np.append(packs, packs[-1])
+        at_us, packs = thinned(at_us, packs, self.window)
+        axes.fill_between(at_us, packs, step="post", color=RULE, linewidth=0)
+        axes.plot(at_us, packs, drawstyle="steps-post", color=SOFT_INK, linewidth=1.0)
+        self.top_in -= GAP_IN
+
+    def _states(self, plan: MachinePlan) -> None:
+        axes = self._band("state")
+        stations = [station.state for station in plan.stations]
+        segments = self.replay.segments(plan)
+        _fill(axes, [(self.window.start_us, self.window.end_us)], look_of(RUNNING))
+        finest_us = FINEST * (self.window.end_us - self.window.start_us)
+        for state, spans in drawable(segments, finest_us).items():
+            if state != RUNNING:
+                _fill(axes, spans, look_of(state, stations))
+        self.top_in -= GAP_IN
+
+    def _band(self, label: str) -> Axes:
+        axes = self._axes(BAND_IN)
+        axes.set_ylim(0, 1)
+        axes.set_yticks([])
+        axes.spines["left"].set_visible(False)
+        axes.spines["bottom"].set_visible(False)
+        self._row_label(axes, label)
+        return axes
+
+    def _row_label(self, axes: Axes, label: str) -> None:
+        axes.text(
+            -0.1 / PLOT_IN,
+            0.5,
+            fitted(label, LEFT_IN - EDGE_IN - 0.1),
+            ha="right",
+            va="center_baseline",
+            transform=axes.transAxes,
+        )
+
+    def _row(self, label: str, marks: Iterable[tuple[float, Mark]]) -> None:
+        """Draw a row of marks."""
+        axes = self._axes(ROW_IN)
+        axes.set_ylim(0, 1)
+        axes.set_yticks([])
+        for spine in axes.spines.values():
+            spine.set_visible(False)
+        axes.axhline(0.5, color=RULE, linewidth=0.8, zorder=0.5)
+        self._row_label(axes, label)
+        by_mark: dict[Mark, list[float]] = defaultdict(list)
+        for at_us, mark in marks:
+            by_mark[mark].append(at_us)
+        for mark, instants in by_mark.items():
+            axes.plot(instants, np.full(len(instants), 0.5), clip_on=False, **_mark_looks(mark))
+
+    def _calls(self, plan: MachinePlan) -> None:
+        calls = self.replay.record.machines[plan.index].calls
+        self._row(
+            "calls",
+            (
+                (call.at_us, CALLS[call.kind.partition(" ")[0]])
+                for call in calls
+                if self.window.holds(call.at_us)
+            ),
+        )
+
+    def _picks(self, plan: MachinePlan) -> None:
+        window = self.window
+        marks: list[tuple[float, Mark]] = []
+        for run in self.replay.record.machines[plan.index].runs:
+            if run.outcome in PICKS and run.last_end_us >= window.start_us:
+                ends = (at_us for at_us in run.ends_us() if window.holds(at_us))
+                marks += [(at_us, PICKS[run.outcome]) for at_us in ends]
+        self._row("failed picks", marks)
+
+    def _clock(self) -> None:
+        """Write the clock below what was drawn last."""
+        axes = self.at_axis[-1]
+        for at_us in _ticks(self.window):
+            axes.annotate(
+                _tick_text(at_us, self.window),
+                (at_us, 0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, -4),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                size=SMALL,
+                color=SOFT_INK,
+                annotation_clip=False,
+            )
+        self.top_in -= CLOCK_IN
+
+    def _key(self, plan: MachinePlan) -> list[list[tuple[str, Look]]]:
+        """The states that were seen, with the time each had, in lines that fit."""
+        names = state_names(plan)
+        stations = [station.state for station in plan.stations]
+        total_us: dict[str, int] = defaultdict(int)
+        for segment in self.replay.segments(plan):
+            total_us[segment.state] += segment.end_us - segment.begin_us
+        entries = [
+            (
+                f"{fitted(names[state], 2.6, SMALL)} {lasting(total_us[state])}",
+                look_of(state, stations),
+            )
+            for state in states_of(plan)
+            if total_us[state]
+        ]
+        return _in_lines(entries, PLOT_IN)
+
+    def _state_key(self, plan: MachinePlan) -> None:
+        self._clock()
+        for line in self.keys[plan.index]:
+            self._key_line(line)
+
+    def _key_line(self, line: Sequence[tuple[str, Look]]) -> None:
+        self.top_in -= LEGEND_IN
+        axes = self.figure.add_axes(
+            (
+                LEFT_IN / WIDTH_IN,
+                self.top_in / self.height_in,
+                PLOT_IN / WIDTH_IN,
+                LEGEND_IN / self.height_in,
+            )
+        )
+        axes.axis("off")
+        axes.set(xlim=(0, PLOT_IN), ylim=(0, LEGEND_IN))
+        x_in = 0.0
+        for text, look in line:
+            axes.bar(x_in, 0.15, 0.26, bottom=0.05, align="edge", **_looks(look))
+            axes.text(x_in + 0.32, 0.12, text, size=SMALL, va="center_baseline")
+            x_in += 0.32 + width_in(text, SMALL) + KEY_GAP_IN
+
+    def _crew(self) -> None:
+        self.top_in -= NAME_IN
+        people = counted(len(self.replay.whereabouts), "operator")
+        self._text(LEFT_IN, self.top_in + 0.1, f"Crew: {people}", size=NAME_SIZE, weight="bold")
+        finest_us = FINEST * (self.window.end_us - self.window.start_us)
+        for number, stays in enumerate(self.stays, start=1):
+            axes = self._band(operator_name(number))
+            _fill(axes, [(self.window.start_us, self.window.end_us)], STAYS[AT_BASE])
+            segments = [
+                Segment(
+                    max(stay.begin_us, self.window.start_us),
+                    min(stay.end_us, self.window.end_us),
+                    stay.kind,
+                )
+                for stay in stays
+                if stay.end_us > self.window.start_us and stay.begin_us < self.window.end_us
+            ]
+            for kind, spans in drawable(segments, finest_us).items():
+                if kind != AT_BASE:
+                    _fill(axes, spans, STAYS[kind])
+            self.top_in -= GAP_IN
+        self._row("due", self._due())
+        self._clock()
+
+    def _due(self) -> list[tuple[float, Mark]]:
+        """Rounds and duties falling due."""
+        crew, shift_us = self.replay.cell.crew, self.replay.cell.shift_us
+        found: list[tuple[float, Mark]] = []
+        if crew.rounds_us:
+            instants = range(crew.rounds_us, shift_us, crew.rounds_us)
+            found += [(at, ROUND) for at in instants if self.window.holds(at)]
+        for duty in crew.duties:
+            instants = range(duty.every_us, shift_us, duty.every_us)
+            found += [(at, DUTY_MARK) for at in instants if self.window.holds(at)]
+        return found
+
+    def _marks_key(self) -> None:
+        """Explain the crew's bands and the marks, in two lines at the bottom."""
+        if self.stays:
+            self._key_line([(kind, STAYS[kind]) for kind in WHEREABOUTS])
+        else:
+            self.top_in -= LEGEND_IN
+        self.top_in -= LEGEND_IN
+        axes = self.figure.add_axes(
+            (
+                EDGE_IN / WIDTH_IN,
+                self.top_in / self.height_in,
+                1 - 2 * EDGE_IN / WIDTH_IN,
+                LEGEND_IN / self.height_in,
+            )
+        )
+        axes.axis("off")
+        axes.set(xlim=(0, WIDTH_IN - 2 * EDGE_IN), ylim=(0, 1))
+        x_in = 0.0
+        for title, marks in (
+            ("calls:", CALLS.values()),
+            ("failed picks:", PICKS.values()),
+            ("due:", (ROUND, DUTY_MARK)),
+        ):
+            axes.text(x_in, 0.5, title, size=SMALL, va="center_baseline", color=SOFT_INK)
+            x_in += width_in(title, SMALL) + 0.14
+            for mark in marks:
+                axes.plot([x_in], [0.55], clip_on=False, **_mark_looks(mark))
+                axes.text(x_in + 0.1, 0.5, mark[1], size=SMALL, va="center_baseline")
+                x_in += 0.1 + width_in(mark[1], SMALL) + 0.17
+            x_in += 0.16
+
+    def _calendar(self) -> list[tuple[float, float, str]]:
+        """Planned stops, breaks and the warm-up's end in the window: begin, end, name."""
+        cell = self.replay.cell
+        spans = [(s.begin_us, s.end_us, s.name) for s in cell.planned_stops]
+        spans += [(b.begin_us, b.end_us, f"break, cover {b.cover}") for b in cell.crew.breaks]
+        if cell.warm_up_us:
+            spans.append((cell.warm_up_us, cell.warm_up_us, "warm-up ends"))
+        start_us, end_us = self.window
+        cut = [(max(begin, start_us), min(end, end_us), name) for begin, end, name in spans]
+        return sorted(span for span in cut if start_us <= span[0] <= span[1] and span[0] < end_us)
+
+    def _shade(self) -> None:
+        """Shade planned stops and breaks in all rows, and name them at the top."""
+        per_in = (self.window.end_us - self.window.start_us) / PLOT_IN
+        top = self.at_axis[0]
+        free_from = -np.inf
+        for begin, end, name in self.calendar:
+            for axes in self.at_axis:
+                if end > begin:
+                    axes.axvspan(begin, end, color=SHADE, linewidth=0, zorder=0.2)
+                else:
+                    axes.axvline(begin, color=SOFT_INK, linewidth=1.2, linestyle=(0, (2, 2)))
+            room_in = (self.window.end_us - begin) / per_in + RIGHT_IN - 0.1
+            text = fitted(name, min(2.4, room_in), SMALL)
+            if begin >= free_from:
+                looks = {"size": SMALL, "color": SOFT_INK}
+                top.text(begin, 1.02, text, transform=top.get_xaxis_transform(), **looks)
+                free_from = begin + (width_in(text, SMALL) + 0.1) * per_in
+
+    def _text(self, x_in: float, y_in: float, text: str, **looks: Any) -> None:
+        self.figure.text(x_in / WIDTH_IN, y_in / self.height_in, text, **looks)
+
+
+ROUND: Mark = ("|", "round", True)
+DUTY_MARK: Mark = ("s", "duty", False)
+SHADE = "#dde3ea"
+KEY_GAP_IN = 0.22
+
+
+def _finding(replay: Replay) -> str:
+    """What to see, in a sentence."""
+    refills = sum(sums["refill_visits"] for sums in replay.reading.machines)
+    faults = sum(sums["fault_visits"] for sums in replay.reading.machines)
+    oee = percent(replay.cell_oee)
+    told = f"Shift {replay.replication}: OEE {oee}"
+    if not replay.is_whole:
+        told = f"Part of shift {replay.replication}: OEE {oee}"
+    return (
+        f"{told}, {counted(refills, 'loading visit')} and "
+        f"{counted(faults, 'fault visit')}, {_longest_halt(replay)}"
+    )
+
+
+def _longest_halt(replay: Replay) -> str:
+    longest: tuple[int, str] = (0, "")
+    for plan, machine in zip(replay.cell.machines, replay.record.machines, strict=True):
+        for halt in halts_of(segments_of(machine, replay.cell.shift_us)):
+            if replay.window.holds(halt.begin_us) and halt.length_us > longest[0]:
+                cause = state_names(plan)[halt.cause].removesuffix(" stopped")
+                longest = halt.length_us, cause
+    if not longest[0]:
+        return "no halt"
+    return f"longest halt {lasting(longest[0])} ({fitted(longest[1], 3.0)})"
+
+
+def _machine_finding(replay: Replay, plan: MachinePlan) -> str:
+    sums = replay.reading.machines[plan.index]
+    dry_us = sums["time_dry_us"]
+    return (
+        f"OEE {percent(replay.oee(plan.index))}, {sums['good_packs']:,} good packs, "
+        f"{counted(sums['lost_pockets'], 'lost pocket')}, "
+        f"{'never dry' if not dry_us else f'dry {lasting(dry_us)}'}"
+    )
+
+
+def drawable(segments: Iterable[Segment], finest_us: float) -> dict[str, list[tuple[float, float]]]:
+    """Spans of each state to draw: of those finer than a pixel the sum, where they begin.
+
+    Parameters
+    ----------
+    segments : iterable of Segment
+        In order.
+    finest_us : float
+        The least width that can be seen, in microseconds.
+
+    Returns
+    -------
+    dict
+        Of each state begin and end of its spans in microseconds; their lengths sum to the state's.
+    """
+    spans: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    begins: dict[tuple[str, int], float] = {}
+    fine: dict[tuple[str, int], float] = defaultdict(float)
+    for segment in segments:
+        length_us = segment.end_us - segment.begin_us
+        if length_us >= finest_us:
+            spans[segment.state].append((segment.begin_us, segment.end_us))
+        elif length_us:
+            place = segment.state, int(segment.begin_us // finest_us)
+            begins.setdefault(place, segment.begin_us)
+            fine[place] += length_us
+    for (state, bin_number), length in fine.items():
+        begin = begins[state, bin_number]
+        spans[state].append((begin, begin + length))
+    return spans
+
+
+def thinned(
+    at_us: NDArray[np.int64], bags: NDArray[np.int64], window: Window
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Leave out what a step line cannot show: of each pixel its first, least, most and last."""
+    bins = ((at_us - window.start_us) * FINEST**-1 / (window.end_us - window.start_us)).astype(int)
+    if len(at_us) <= 4 * len(np.unique(bins)):
+        return at_us, bags
+    edges = np.flatnonzero(np.diff(bins)) + 1
+    kept: set[int] = set()
+    for part in np.split(np.arange(len(at_us)), edges):
+        levels = bags[part]
+        kept |= {part[0], part[-1], part[int(levels.argmin())], part[int(levels.argmax())]}
+    order = np.array(sorted(kept))
+    return at_us[order], bags[order]
+
+
+_STEPS_US = [
+    *(s * SECOND_US for s in (1, 2, 5, 10, 15, 30)),
+    *(m * MINUTE_US for m in (1, 2, 5, 10, 15, 30)),
+    *(h * HOUR_US for h in (1, 2, 3, 6, 12, 24)),
+]
+MOST_TICKS = 13
+
+
+def _ticks(window: Window) -> range:
+    """Round instants of the clock in a window."""
+    span_us = window.end_us - window.start_us
+    step_us = next((s for s in _STEPS_US if span_us <= s * MOST_TICKS), 0)
+    while not step_us or span_us > step_us * MOST_TICKS:
+        step_us = 2 * (step_us or _STEPS_US[-1])
+    return range(-(-window.start_us // step_us) * step_us, window.end_us + 1, step_us)
+
+
+def _tick_text(at_us: int, window: Window) -> str:
+    fine = window.end_us - window.start_us < MOST_TICKS * MINUTE_US
+    return clock(at_us) if fine else clock(at_us).rpartition(":")[0]
+
+
+def _in_lines(entries: Sequence[tuple[str, Look]], room_in: float) -> list[list[tuple[str, Look]]]:
+    lines: list[list[tuple[str, Look]]] = [[]]
+    used_in = 0.0
+    for text, look in entries:
+        needed_in = 0.32 + width_in(text, SMALL) + KEY_GAP_IN
+        if lines[-1] and used_in + needed_in > room_in:
+            lines.append([])
+            used_in = 0.0
+        lines[-1].append((text, look))
+        used_in += needed_in
+    return lines
+
+
+def _looks(look: Look) -> dict[str, Any]:
+    return {"facecolor": look.colour, "hatch": look.hatch, "edgecolor": look.ink, "linewidth": 0.0}
+
+
+def _fill(axes: Axes, spans: Sequence[tuple[float, float]], look: Look) -> None:
+    """Fill spans of a band, each no thinner than a hair."""
+    axes.broken_barh([(begin, end - begin) for begin, end in spans], (0, 1), **_looks(look))
+
+
+def _mark_looks(mark: Mark) -> dict[str, Any]:
+    marker, _, full = mark
+    return {
+        "linestyle": "",
+        "marker": marker,
+        "markersize": 8.0 if marker == "|" else 5.6,
+        "color": INK,
+        "markerfacecolor": INK if full else "white",
+        "markeredgewidth": 1.1,
+    }

@@ -1,0 +1,275 @@
+"""The map of round intervals: which capacities keep the targets at which intervals."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+
+from feedsim.answers.rounds import Kept, RoundsResult
+from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence
+from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, Look, figure_style
+from feedsim.plots.wording import fitted, wrapped
+
+WIDTH_IN = 12.0
+EDGE_IN = 0.3
+LEFT_IN, RIGHT_IN = 1.75, 2.35
+ROOM_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
+ROW_IN, LONE_ROW_IN = 0.52, 0.9
+MOST_ROWS_IN = 7.0
+HEAD_IN, BELOW_IN = 0.62, 1.35
+TITLE_SIZE, TITLE_LINE_IN = 16.0, 0.3
+NUMBER_IN, NAME_IN = 0.5, 0.46
+LEAST_TICK_IN = 0.36
+
+LOOKS = {
+    MET: Look("#a9c9e6", "", INK),
+    OPEN: Look(BAND_SHADE, "..", SOFT_INK),
+    MISSED: Look("#ecd9a0", "//", "#9a7a2a"),
+}
+WORDS = {MET: "shown to meet the targets", OPEN: "not shown", MISSED: "surely missed"}
+SHORT = {
+    "oee": "OEE",
+    "dry_share": "dry",
+    "visits_per_h": "visits",
+    "packs_per_h": "packs",
+    "crew_busy": "busy",
+}
+EDGE: dict[str, Any] = {
+    "color": INK,
+    "linewidth": 3,
+    "zorder": 5,
+    "clip_on": False,
+    "solid_capstyle": "projecting",
+}
+SHARES = ("oee", "dry_share", "crew_busy")
+UNITS = {
+    "oee": "OEE, %",
+    "dry_share": "dry time, %",
+    "visits_per_h": "visits per hour",
+    "packs_per_h": "good packs per hour",
+    "crew_busy": "crew busy, %",
+}
+
+
+def rounds_figure(result: RoundsResult, title: str, tending: str) -> Figure:
+    """Draw the verdicts over capacity and round interval, with the answer's boundary.
+
+    Each cell shows the measure with least to spare; at the right stand the most machines.
+
+    Parameters
+    ----------
+    result : RoundsResult
+    title : str
+        The finding, in one line or more.
+    tending : str
+        How the machines at the right are tended, in a few words.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    rows = len(result.kept)
+    rows_in = LONE_ROW_IN if rows == 1 else min(MOST_ROWS_IN, ROW_IN * rows)
+    with figure_style():
+        lines = wrapped(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
+        height_in = 0.25 + TITLE_LINE_IN * len(lines) + HEAD_IN + rows_in + BELOW_IN
+        figure = Figure(figsize=(WIDTH_IN, height_in))
+        for number, line in enumerate(lines):
+            y_in = height_in - 0.2 - TITLE_LINE_IN * (number + 1)
+            figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
+        axes = figure.add_axes(
+            (
+                LEFT_IN / WIDTH_IN,
+                BELOW_IN / height_in,
+                ROOM_IN / WIDTH_IN,
+                rows_in / height_in,
+            )
+        )
+        _draw_map(axes, result, rows_in / rows)
+        _say_machines(axes, result, tending)
+        _finish_axes(axes, result, rows_in / rows)
+        _write_key(figure, result)
+    return figure
+
+
+def _draw_map(axes: Axes, result: RoundsResult, row_in: float) -> None:
+    column_in = ROOM_IN / len(result.intervals_min)
+    several = len(result.targets) > 1
+    named = several and row_in >= NAME_IN
+    for row, kept in enumerate(result.kept):
+        for column, evidence in enumerate(kept.by_interval.values()):
+            look = LOOKS[evidence.verdict]
+            axes.add_patch(
+                Rectangle(
+                    (column, row),
+                    1,
+                    1,
+                    facecolor=look.colour,
+                    edgecolor=look.ink if look.hatch else "white",
+                    hatch=look.hatch,
+                    linewidth=0,
+                )
+            )
+            axes.add_patch(
+                Rectangle((column, row), 1, 1, fill=False, edgecolor="white", linewidth=1.5)
+            )
+            if column_in >= NUMBER_IN and row_in >= 0.26:
+                axes.text(
+                    column + 0.5,
+                    row + 0.5,
+                    _number(evidence, named),
+                    ha="center",
+                    va="center",
+                    size=FONT - 1,
+                    linespacing=1.05,
+                    bbox={"facecolor": look.colour, "edgecolor": "none", "pad": 1.5}
+                    if look.hatch
+                    else None,
+                )
+        begin, end = _edges(kept)
+        for place in (begin, end) if end > begin else ():
+            axes.plot([place, place], [row, row + 1], **EDGE)
+
+
+def _edges(kept: Kept) -> tuple[int, int]:
+    """The first column of the answer, and the one after its last; alike where there is none."""
+    if kept.stretch_min is None:
+        return 0, 0
+    intervals = list(kept.by_interval)
+    first, last = kept.stretch_min
+    return intervals.index(first), intervals.index(last) + 1
+
+
+def _number(evidence: Evidence, named: bool) -> str:
+    """The measure with least to spare, and which it is where there are several."""
+    worst = evidence.worst
+    text = _value(worst)
+    return f"{text}\n{SHORT[worst.target.measure]}" if named else text
+
+
+def _value(check: Check) -> str:
+    if check.found.unseen:
+        return "none"
+    scale = 100 if check.target.measure in SHARES else 1
+    value = scale * check.found.value
+    return f"{value:,.0f}" if abs(value) >= 99.95 else f"{value:.1f}"
+
+
+def _say_machines(axes: Axes, result: RoundsResult, tending: str) -> None:
+    """Write the most machines beside each capacity."""
+    right = len(result.intervals_min)
+    room_in = RIGHT_IN - EDGE_IN - 0.1
+    head = "\n".join(wrapped(f"Machines per operator, {tending}", room_in, FONT - 1, bold=True))
+    axes.annotate(
+        head,
+        (right, len(result.kept)),
+        xytext=(10, 6),
+        textcoords="offset points",
+        va="bottom",
+        size=FONT - 1,
+        weight="bold",
+        annotation_clip=False,
+    )
+    for row, kept in enumerate(result.kept):
+        axes.annotate(
+            _machines(result, kept),
+            (right, row + 0.5),
+            xytext=(10, 0),
+            textcoords="offset points",
+            va="center",
+            annotation_clip=False,
+        )
+
+
+def _machines(result: RoundsResult, kept: Kept) -> str:
+    if not kept.most_machines:
+        return "not even one"
+    end = "at least " if kept.most_machines == result.limit_machines else ""
+    return f"{end}{result.per_operator(kept):.3g}"
+
+
+def _finish_axes(axes: Axes, result: RoundsResult, row_in: float) -> None:
+    intervals, kept = result.intervals_min, result.kept
+    # Edges where the answers of two rows differ close the boundary.
+    for row, (below, above) in enumerate(pairwise([None, *kept, None])):
+        spans = [set(range(*_edges(each))) if each else set() for each in (below, above)]
+        for column in spans[0] ^ spans[1]:
+            axes.plot([column, column + 1], [row, row], **EDGE)
+    axes.set_xlim(0, len(intervals))
+    axes.set_ylim(0, len(kept))
+    axes.grid(visible=False)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.tick_params(length=0)
+    skip = max(1, round(LEAST_TICK_IN * len(intervals) / ROOM_IN + 0.5))
+    shown = range(0, len(intervals), skip)
+    own = result.config.crew.rounds_every_min
+    axes.set_xticks(
+        [place + 0.5 for place in shown],
+        [f"{intervals[p]:g}" + ("\nconfig" if intervals[p] == own else "") for p in shown],
+    )
+    axes.set_xlabel("a round every ... min")
+    skip = max(1, round(0.22 / row_in + 0.5))
+    shown = range(0, len(kept), skip)
+    axes.set_yticks(
+        [place + 0.5 for place in shown],
+        [_capacity(kept[place], row_in) for place in shown],
+    )
+    axes.annotate(
+        "Bags per lane",
+        (0, len(kept)),
+        xytext=(-8, 6),
+        textcoords="offset points",
+        ha="right",
+        va="bottom",
+        size=FONT - 1,
+        weight="bold",
+        annotation_clip=False,
+    )
+
+
+def _capacity(kept: Kept, row_in: float) -> str:
+    """A capacity, and how long full lanes last where that is soonest over."""
+    if row_in < NAME_IN:
+        return f"{kept.bags:,}"
+    return f"{kept.bags:,}\nlast {kept.autonomy_min:.3g} min"
+
+
+def _write_key(figure: Figure, result: RoundsResult) -> None:
+    handles: list[Patch | Line2D] = [
+        Patch(
+            facecolor=look.colour,
+            edgecolor=look.ink if look.hatch else look.colour,
+            hatch=look.hatch * 2,
+            linewidth=0,
+            label=WORDS[verdict],
+        )
+        for verdict, look in LOOKS.items()
+    ]
+    handles.append(Line2D([], [], color=INK, linewidth=3, label="the answer's edge"))
+    figure.legend(
+        handles=handles,
+        loc="lower left",
+        bbox_to_anchor=(EDGE_IN / WIDTH_IN, 0.28 / figure.get_figheight()),
+        ncols=len(handles),
+        borderpad=0,
+        borderaxespad=0,
+    )
+    if len(result.targets) == 1:
+        told = f"Numbers: {UNITS[result.targets[0].measure]}"
+    else:
+        told = "Numbers: the measure with least to spare, shares in %"
+    if len({c.machine for k in result.kept for e in k.by_interval.values() for c in e.checks}) > 1:
+        told += ", at the machine where it is tightest"
+    figure.text(
+        EDGE_IN / WIDTH_IN,
+        0.08 / figure.get_figheight(),
+        fitted(told, WIDTH_IN - 2 * EDGE_IN, FONT - 1),
+        size=FONT - 1,
+        color=SOFT_INK,
+    )
