@@ -24,8 +24,20 @@ if TYPE_CHECKING:
     from feedsim.answers.rounds import RoundsResult, rounds
     from feedsim.answers.run import RunResult, run
     from feedsim.answers.sweep import SweepResult, sweep
+    from feedsim.answers.trial import bad_bundles
+    from feedsim.answers.trial_efficiency import (
+        EfficiencyResult,
+        EfficiencyTrial,
+        trial_efficiency,
+    )
+    from feedsim.answers.trial_plan import PlanResult, trial_plan
+    from feedsim.answers.trial_result import TrialResult, trial_result
     from feedsim.cell import Cell, build_cell
     from feedsim.config import Config, ConfigError, load_config, parse_config
+    from feedsim.config.film import read_film_model
+    from feedsim.film import FilmModel
+    from feedsim.fit.picks import PicksResult, fit_picks
+    from feedsim.fit.trials import Trials, read_trials
     from feedsim.study import Work
 
 __version__ = VERSION
@@ -43,6 +55,14 @@ _HOMES = {
     "run": "feedsim.answers.run",
     "SweepResult": "feedsim.answers.sweep",
     "sweep": "feedsim.answers.sweep",
+    "bad_bundles": "feedsim.answers.trial",
+    "EfficiencyResult": "feedsim.answers.trial_efficiency",
+    "EfficiencyTrial": "feedsim.answers.trial_efficiency",
+    "trial_efficiency": "feedsim.answers.trial_efficiency",
+    "PlanResult": "feedsim.answers.trial_plan",
+    "trial_plan": "feedsim.answers.trial_plan",
+    "TrialResult": "feedsim.answers.trial_result",
+    "trial_result": "feedsim.answers.trial_result",
     "Worth": "feedsim.answers.money",
     "worth": "feedsim.answers.money",
     "Cell": "feedsim.cell",
@@ -51,6 +71,12 @@ _HOMES = {
     "ConfigError": "feedsim.config",
     "load_config": "feedsim.config",
     "parse_config": "feedsim.config",
+    "read_film_model": "feedsim.config.film",
+    "FilmModel": "feedsim.film",
+    "PicksResult": "feedsim.fit.picks",
+    "fit_picks": "feedsim.fit.picks",
+    "Trials": "feedsim.fit.trials",
+    "read_trials": "feedsim.fit.trials",
     "Goal": "feedsim.answers.precision",
     "Precision": "feedsim.answers.precision",
     "Work": "feedsim.study",
@@ -62,24 +88,38 @@ __all__ = [
     "CompareResult",
     "Config",
     "ConfigError",
+    "EfficiencyResult",
+    "EfficiencyTrial",
+    "FilmModel",
     "FilmResult",
     "Goal",
+    "PicksResult",
+    "PlanResult",
     "Precision",
     "RoundsResult",
     "RunResult",
     "SweepResult",
+    "TrialResult",
+    "Trials",
     "Work",
     "Worth",
     "__version__",
+    "bad_bundles",
     "build_cell",
     "capacity",
     "compare",
     "film_study",
+    "fit_picks",
     "load_config",
     "parse_config",
+    "read_film_model",
+    "read_trials",
     "rounds",
     "run",
     "sweep",
+    "trial_efficiency",
+    "trial_plan",
+    "trial_result",
     "worth",
 ]
 

@@ -310,7 +310,7 @@ def _kill(pool: ProcessPoolExecutor) -> None:
     for process in list((pool._processes or {}).values()):
         process.kill()
     # Its last writer gone, whoever reads results there learns that there will be no more.
-    results = pool._result_queue
+    results: Any = pool._result_queue
     if results is not None:
         results._writer.close()
 

@@ -44,6 +44,8 @@ CUT = "speed/cut_cycles"
 SCRAPPED = "rejects/scrapped"
 CLOSED_BADLY = "rejects/skewed"
 OTHER = "gathered/other"
+# Of a plant's log: running time that no pack counted accounts for.
+REST = "speed/rest"
 
 LABELS = {
     RETRY: "retrying missed picks",
@@ -145,7 +147,7 @@ def breakdown(sums: SumArrays, plan: MachinePlan, confidence: float) -> Breakdow
         OEE.top(sums),
     )
     found = [
-        _loss(sums, name, label, state, time_us, confidence)
+        loss_of(sums, name, label, state, time_us, confidence)
         for name, label, state, time_us in _parts(sums, plan)
         if time_us.any() or _can_happen(name, plan)
     ]
@@ -170,19 +172,29 @@ def gathered(whole: Breakdown, sums: SumArrays, confidence: float) -> Breakdown:
         return whole
     time_us = np.sum([loss.time_us for loss in small], axis=0)
     label = f"other: {len(small)} below {100 * SMALL:g} %"
-    other = _loss(sums, OTHER, label, OTHER, time_us, confidence)
+    other = loss_of(sums, OTHER, label, OTHER, time_us, confidence)
     kept = [loss for loss in whole.losses if loss not in small]
     seen = [loss for loss in kept if loss.time_us.any()]
     unseen = [loss for loss in kept if not loss.time_us.any()]
     return Breakdown(whole.planned_busy_us, whole.good, (*seen, other, *unseen))
 
 
-def _loss(
+def loss_of(
     sums: SumArrays, name: str, label: str, state: str, time_us: Floats, confidence: float
 ) -> Loss:
+    """Put an interval on a part of planned busy time.
+
+    Parameters
+    ----------
+    sums : mapping from the name of a sum to an array of shape (n,)
+    name, label, state : str
+        As in `Loss`.
+    time_us : array of shape (n,)
+    confidence : float
+    """
     measure = Measure(name, "", label, SHARE, lambda _: time_us, OEE.bottom)
     found = figure(measure, [sums])
-    lowest = -1.0 if name in (CUT, OTHER) else 0.0
+    lowest = -1.0 if name in (CUT, OTHER, REST) else 0.0
     share = estimate(
         found.value, found.deviations, found.seen_in, confidence, (lowest, measure.bounds[1])
     )

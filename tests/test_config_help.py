@@ -135,7 +135,7 @@ def test_each_commented_key_of_the_starter_can_be_used(number: int, line: str) -
     assert head is not None
     key, value = line.removeprefix("# ").split(" = ", 1)
     if key == "film":
-        pytest.skip("film models come with fits of pick trials")
+        pytest.skip("a file is needed: see the tests of film models")
     table = head[3]
     if table == "machine.outfeed":
         overrides = [f"{table}.accumulation_packs=40"]

@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import random
 import signal
+import threading
 import time
 from collections import deque
 from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
@@ -388,6 +389,46 @@ def test_workers_are_ended_at_once_at_a_long_task():
 def lambda_free_nap(task: range) -> list[int]:
     """The first run is short, the others long."""
     return sleep_long(task) if task[0] else [0]
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_a_worker_that_dies_when_all_is_done_does_not_keep_the_others(at_once):
+    # An idle worker may hold the lock that the others wait for: which of them is a matter of luck.
+    for victim in (0, 1):
+        workers = Workers(2)
+        assert len(done_by(workers, nap, groups(8, 1))) == 8
+        idle = multiprocessing.active_children()
+        assert len(idle) == 2
+        os.kill(idle[victim].pid, signal.SIGKILL)
+        started = time.monotonic()
+        workers.close(at_once=at_once)
+        assert time.monotonic() - started < 3
+        assert not any(process.is_alive() for process in idle)
+
+
+def nap(task: range) -> list[int]:
+    time.sleep(0.05)
+    return double(task)
+
+
+class Farewell:
+    """A result that has its worker killed while the worker still writes it."""
+
+    def __reduce__(self):
+        threading.Timer(0.02, os.kill, (os.getpid(), signal.SIGKILL)).start()
+        return bytes, ()
+
+
+def farewell_at_3(task: range) -> list[object]:
+    return [bytes(100_000_000), Farewell()] if 3 in task else double(task)
+
+
+def test_a_worker_that_dies_within_a_message_is_not_waited_for(monkeypatch):
+    monkeypatch.setattr("feedsim.executors.PATIENCE_S", 0.3)
+    workers = Workers(2)
+    found = done_by(workers, farewell_at_3, groups(10, 1))
+    workers.close()
+    assert found == {n: None if n == 3 else 2 * n for n in range(10)}
 
 
 class RandomKiller:

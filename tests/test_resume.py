@@ -391,6 +391,14 @@ def _processes_of_session(session: int) -> list[int]:
     return found
 
 
+def _left_of_session(session: int) -> list[int]:
+    """Who of a session is still there after two seconds."""
+    until = time.monotonic() + 2
+    while _processes_of_session(session) and time.monotonic() < until:
+        time.sleep(0.02)
+    return _processes_of_session(session)
+
+
 def _drive(folder: Path, *, kill_after_s: float | None, first_told: bool) -> list[str]:
     """Run the study, killed after some time or not at all; what it told of its progress."""
     words = [sys.executable, str(folder / "driver.py"), *CAPACITY, "--jobs", "2"]
@@ -410,10 +418,7 @@ def _drive(folder: Path, *, kill_after_s: float | None, first_told: bool) -> lis
             time.sleep(kill_after_s)
             assert driver.poll() is None, "it ended before it was killed"
             driver.send_signal(signal.SIGKILL)
-    until = time.monotonic() + 2
-    while _processes_of_session(driver.pid) and time.monotonic() < until:
-        time.sleep(0.02)
-    assert _processes_of_session(driver.pid) == []
+    assert _left_of_session(driver.pid) == []
     return [line for line in told.read_text().split("\n")[:-1] if line[:1].isdigit()]
 
 
@@ -480,7 +485,7 @@ def test_ctrl_c_ends_within_seconds_and_says_how_to_go_on(tmp_path, task_s):
     going_on = f"Stopped with {len(kept):,} shifts kept in study: the same command goes on"
     assert (going_on in err) == bool(kept) == (task_s == "0.02")
     assert "Traceback" not in err
-    assert _processes_of_session(driver.pid) == []
+    assert _left_of_session(driver.pid) == []
 
 
 def test_no_worker_is_left_by_these_tests():

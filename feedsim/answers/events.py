@@ -87,6 +87,11 @@ def operator_name(number: int) -> str:
     return f"operator {number}"
 
 
+def is_step(event: Event) -> bool:
+    """Whether an event is more than a cycle without a fault."""
+    return event.what != OUTFEED_TAKES and (event.what != PACK or bool(event.detail))
+
+
 def count_events(record: Record, cell: Cell, window: Window) -> int:
     """Count the events of a window, without making those of the cycles."""
     count = sum(window.holds(draft.at_us) for draft in _changes(record, cell))
@@ -118,7 +123,7 @@ def events_of(record: Record, cell: Cell, window: Window) -> list[Event]:
     for plan, machine in zip(cell.machines, record.machines, strict=True):
         drafts += _cycles(plan, machine, window)
     drafts.sort(key=attrgetter("at_us"))
-    held = _held_before(record, cell, window)
+    held = held_before(record, cell, window)
     events: list[Event] = []
     for _, together in groupby(drafts, key=attrgetter("at_us")):
         for draft in arranged(list(together), held):
@@ -146,7 +151,7 @@ def _spoken_detail(draft: Draft) -> str:
     return "" if draft.source == DISCARD else draft.detail
 
 
-def _held_before(record: Record, cell: Cell, window: Window) -> Held:
+def held_before(record: Record, cell: Cell, window: Window) -> Held:
     """Bags in each lane and packs in each accumulation before a window begins."""
     calls_at_bags = {plan.index: cell.crew.calls_at_bags(plan) for plan in cell.machines}
     lanes: dict[tuple[int, int], int] = {}

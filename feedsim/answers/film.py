@@ -384,7 +384,7 @@ def _miss_curves(
 
 def _has_bad_bundles(machine: Machine) -> bool:
     """Whether bundles may be bad, and worse for it."""
-    bad = machine.bag.bad_bundles
+    bad = machine.bag.bad
     return bad is not None and bad.share > 0 and bad.missed > machine.chances[0]
 
 
@@ -412,13 +412,17 @@ def _with_factor(config: Config, kind: str, tables: Sequence[int], factor: float
     for number in tables:
         machine = config.machine[number]
         key = f"machine[{number}].bag"
+        bad = machine.bag.bad
+        if machine.bag.film is not None and bad is not None:
+            # Faults take the place of a film model, and its bad bundles would go with it.
+            values[f"{key}.bad_bundles"] = {"share": bad.share, "missed": bad.missed}
         if kind == SINGLE:
             chances = list(machine.chances)
             chances[0] = _times(chances[0], factor)
             values[f"{key}.faults"] = dict(zip(films.FAULTS, chances, strict=True))
             label[f"{key}.faults.missed"] = chances[0]
-        elif machine.bag.bad_bundles is not None:
-            share = _times(machine.bag.bad_bundles.share, factor)
+        elif bad is not None:
+            share = _times(bad.share, factor)
             values[f"{key}.bad_bundles.share"] = label[f"{key}.bad_bundles.share"] = share
     return Setting(label, _cell_with(config, values, f"--factors: {factor:g} of {_KINDS[kind]}"))
 
@@ -469,6 +473,13 @@ def _stiffness_curves(
             f"--stiffness: the bag of {bare[0]} has no closure, and the chances hang on it, "
             "allowed: with --closure"
         )
+    for number in tables:
+        model = config.machine[number].bag.film
+        if model is not None and not model.needs_stiffness:
+            raise FilmError(
+                f"--stiffness: the film model {model.name} of {config.machine[number].name} rests "
+                "on trials that told no stiffness, allowed: --factors, or a model that has it"
+            )
     own = {config.machine[n].bag.closure for n in tables}
     wanted: Sequence[str | None] = tuple(dict.fromkeys(closures or ()))
     if not closures:

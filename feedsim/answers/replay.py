@@ -100,7 +100,8 @@ class Replay:
     window: Window
 
     def __repr__(self) -> str:
-        return f"Replay(replication={self.replication}, events={len(self.events)})"
+        part = f"{clock(self.window.start_us)} to {clock(self.window.end_us)}"
+        return f"Replay(replication={self.replication}, {part})"
 
     @cached_property
     def events(self) -> list[Event]:

@@ -13,6 +13,7 @@ from feedsim.answers.clusters import ALONE, Mix, Pattern
 from feedsim.stats import Floats
 
 LONGER = 1.5
+SHORTER = 0.93
 ATTEMPTS = 60
 CLOSE = 1e-9
 MOST_STRETCHES = 20_000
@@ -194,13 +195,32 @@ def sequential_plan(
         fails = 1 - plan.course(good_rate, pattern).passes
         passes = plan.course(bad_rate, pattern).passes
         if fails <= producer + CLOSE and passes <= consumer + CLOSE:
-            return plan
+            return _cut_shorter(plan, lines, (good_rate, producer), (bad_rate, consumer), pattern)
         if fails > producer:
             nominal_producer *= min(0.95, max(0.5, producer / fails))
         if passes > consumer:
             nominal_consumer *= min(0.95, max(0.5, consumer / passes))
-        longer *= 1.03
+        longer *= 1.02
     return None
+
+
+def _cut_shorter(
+    plan: SequentialPlan,
+    lines: Lines,
+    good: tuple[float, float],
+    bad: tuple[float, float],
+    pattern: Pattern,
+) -> SequentialPlan:
+    """Cut a plan off sooner while its risks still keep to what is stated."""
+    (good_rate, producer), (bad_rate, consumer) = good, bad
+    for _ in range(ATTEMPTS):
+        shorter = truncated(lines, int(SHORTER * plan.most_picks))
+        if shorter.course(good_rate, pattern).passes < 1 - producer - CLOSE:
+            break
+        if shorter.course(bad_rate, pattern).passes > consumer + CLOSE:
+            break
+        plan = shorter
+    return plan
 
 
 class _Walk:

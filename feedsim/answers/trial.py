@@ -55,7 +55,7 @@ def bad_bundles(share: float, missed: float, bundle_picks: int, at_rate: float) 
             f"--bad-missed: is {missed:g}, allowed: above the rate over all picks, {at_rate:g}"
         )
     if share * missed > at_rate * (1 + ROUNDING):
-        most = floor(at_rate / missed * 1e6) / 1e6
+        most = floor(at_rate / missed * 1e6 * (1 + ROUNDING)) / 1e6
         raise TrialError(
             f"--bad-share: {share:g} of the bundles missing {missed:g} of their picks bring a rate "
             f"of {share * missed:g} alone, more than the {at_rate:g} over all picks, allowed: up "

@@ -115,8 +115,8 @@ class Length:
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
-    """What is asked of an efficiency run.
+class EfficiencyTrial:
+    """A trial of an efficiency: its runs, and what they must reach.
 
     Attributes
     ----------
@@ -199,7 +199,7 @@ class EfficiencyResult:
     """
 
     config: Config
-    question: Question
+    trial: EfficiencyTrial
     own: Point
     points: list[Point]
     good: Point | None
@@ -243,11 +243,11 @@ class EfficiencyResult:
         """The figure of each trial of the config's line."""
         import pandas as pd
 
-        return pd.DataFrame({self.question.measure: self.own.values})
+        return pd.DataFrame({self.trial.measure: self.own.values})
 
     def answer_json(self) -> dict[str, Any]:
         """The command's own part of the JSON document."""
-        asked = self.question
+        asked = self.trial
         return {
             "measure": asked.measure,
             "target": asked.target,
@@ -266,13 +266,13 @@ class EfficiencyResult:
     def __repr__(self) -> str:
         return (
             f"EfficiencyResult(true {self.own.efficiency.value:.4f}, "
-            f"passes {self.question.target:g} with a chance of {self.own.passes.value:.3f})"
+            f"passes {self.trial.target:g} with a chance of {self.own.passes.value:.3f})"
         )
 
 
 def trial_efficiency(
     config: Config,
-    question: Question,
+    trial: EfficiencyTrial,
     *,
     replications: int | None = None,
     budget: int = BUDGET,
@@ -287,7 +287,7 @@ def trial_efficiency(
     Parameters
     ----------
     config : Config
-    question : Question
+    trial : EfficiencyTrial
     replications : int, optional
         Runs simulated of each line; by default the config's, and at least 400.
     budget : int
@@ -301,7 +301,7 @@ def trial_efficiency(
     Raises
     ------
     TrialError
-        If the question does not go with the config, or no such line can be had.
+        If the trial does not go with the config, or no such line can be had.
     TooLarge
         If the study would run for hours.
 
@@ -310,25 +310,25 @@ def trial_efficiency(
     The operating characteristic is as of any acceptance test; that the true efficiency is varied
     by the frequency of stops, their lengths staying as they are, is a choice made here.
     """
-    bench = Bench.of(config, question, replications)
+    bench = Bench.of(config, trial, replications)
     refuse_absurd([bench.cell] * (len(FACTORS) + len(AROUND)), bench.replications, work)
     with Shifts(config.study.seed, work) as shifts:
         bench.shifts = shifts
         for factor in bench.factors():
             bench.point(factor)
         good = bad = length = None
-        if question.good is not None:
-            good = bench.solve("--good", question.good)
+        if trial.good is not None:
+            good = bench.solve("--good", trial.good)
         for factor in bench.factors_around():
             bench.point(factor)
-        if question.bad is not None:
-            bad = bench.solve("--bad", question.bad)
+        if trial.bad is not None:
+            bad = bench.solve("--bad", trial.bad)
             length = bench.shortest(good or bench.point(1.0), bad, budget)
         own = Setting({}, bench.cell)
         results = shifts.results([own], bench.replications, config.study.confidence)
     return EfficiencyResult(
         config,
-        question,
+        trial,
         bench.point(1.0),
         sorted(bench.points.values(), key=lambda point: point.efficiency.value),
         good,
@@ -371,7 +371,7 @@ class Bench:
     def __init__(
         self,
         cell: Cell,
-        question: Question,
+        trial: EfficiencyTrial,
         confidence: float,
         replications: int,
         calendar: tuple[str, ...],
@@ -381,23 +381,22 @@ class Bench:
         self.calendar = calendar
         self.points: dict[float, Point] = {}
         self.shifts: Shifts
-        self._question = question
+        self._trial = trial
         self._confidence = confidence
-        self._machines = _machines_meant(cell, question.machine)
+        self._machines = _machines_meant(cell, trial.machine)
 
     @classmethod
-    def of(cls, config: Config, question: Question, replications: int | None) -> Bench:
-        """A bench for a config and a question."""
-        own, calendar = run_config(config, question.hours)
-        cell = _without(build_cell(own), question.leave_out)
-        least = max(LEAST_REPLICATIONS, question.runs * LEAST_TRIALS)
+    def of(cls, config: Config, trial: EfficiencyTrial, replications: int | None) -> Bench:
+        """A bench for a config and a trial."""
+        own, calendar = run_config(config, trial.hours)
+        cell = _without(build_cell(own), trial.leave_out)
+        least = max(LEAST_REPLICATIONS, trial.runs * LEAST_TRIALS)
         number = replications or max(config.study.replications, least)
-        if number < question.runs:
+        if number < trial.runs:
             raise TrialError(
-                f"--replications: is {number}, allowed: at least the {question.runs} runs of a "
-                "trial"
+                f"--replications: is {number}, allowed: at least the {trial.runs} runs of a trial"
             )
-        return cls(cell, question, config.study.confidence, number, calendar)
+        return cls(cell, trial, config.study.confidence, number, calendar)
 
     def factors(self) -> tuple[float, ...]:
         """Stop frequencies to begin with; only the config's own where nothing stops."""
@@ -417,7 +416,7 @@ class Bench:
             return []
         true = np.array([point.efficiency.value for point in known])
         spreads = np.array([float(np.std(point.values)) for point in known])
-        target = self._question.target
+        target = self._trial.target
         spread = float(np.interp(target, true, spreads))
         wanted = [target + z * spread for z in AROUND]
         inside = [efficiency for efficiency in wanted if true[0] < efficiency < true[-1]]
@@ -459,7 +458,7 @@ class Bench:
 
     def shortest(self, good: Point, bad: Point, budget: int) -> Length | None:
         """The fewest runs that show both risks kept, as do as many and one more."""
-        if good.efficiency.value <= self._question.target:
+        if good.efficiency.value <= self._trial.target:
             return None
         before: Length | None = None
         for runs in range(1, MOST_RUNS + 2):
@@ -472,7 +471,7 @@ class Bench:
         return None
 
     def _keeps(self, length: Length) -> bool:
-        asked = self._question
+        asked = self._trial
         return (
             length.good_fails_at_most <= asked.producer_risk
             and length.bad_passes_at_most <= asked.consumer_risk
@@ -491,14 +490,14 @@ class Bench:
 
     def _simulated(self, factor: float) -> Point:
         sums = self.shifts.sums([self._scaled(factor)], self.replications)[0]
-        measure = MEASURES[self._question.measure]
+        measure = MEASURES[self._trial.measure]
         found = figure(measure, [sums.machines[number] for number in self._machines])
-        values = self._values(sums, self._question.runs)
+        values = self._values(sums, self._trial.runs)
         return Point(factor, found.estimate(self._confidence), self._passes(values), values)
 
     def _values(self, sums: Sums, runs: int) -> Floats:
         """The figure of each trial: of its runs together, every run in one trial only."""
-        measure = MEASURES[self._question.measure]
+        measure = MEASURES[self._trial.measure]
         machines = [sums.machines[number] for number in self._machines]
         top = np.sum([measure.top(own) for own in machines], axis=0)
         bottom = np.sum([measure.bottom(own) for own in machines], axis=0)
@@ -512,7 +511,7 @@ class Bench:
         return np.asarray(tops / bottoms, float)
 
     def _passes(self, values: Floats) -> Share:
-        passed = int(np.count_nonzero(values >= self._question.target))
+        passed = int(np.count_nonzero(values >= self._trial.target))
         return Share(passed, len(values), self._confidence)
 
     def _scaled(self, factor: float) -> Cell:

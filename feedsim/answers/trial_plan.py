@@ -15,7 +15,7 @@ from feedsim.answers.binomial import (
     picks_needed,
     picks_until_failed,
 )
-from feedsim.answers.clusters import MOST_COUNTED, BadBundles, Pattern
+from feedsim.answers.clusters import ALONE, MOST_COUNTED, BadBundles, Pattern
 from feedsim.answers.sequential import Course, SequentialPlan, sequential_plan
 from feedsim.answers.trial import (
     LARGEST_TRIAL,
@@ -81,6 +81,8 @@ class PlanResult:
     affordable : int or None
         Faults allowed in the `picks` that can be afforded, where they are stated; -1: they are
         too few even without a fault.
+    alone : FixedPlan or None
+        The shortest plan if faults came alone, where they come in bad bundles.
     """
 
     rate: float
@@ -93,6 +95,7 @@ class PlanResult:
     sequential: SequentialPlan | None
     picks: int | None = None
     affordable: int | None = None
+    alone: FixedPlan | None = None
 
     @property
     def is_met(self) -> bool:
@@ -134,10 +137,10 @@ class PlanResult:
         for plan in self._drawn():
             name = f"passes_{plan.faults}_in_{plan.picks}"
             columns[name] = [self.passes(plan.faults, plan.picks, rate) for rate in rates]
-        if self.pattern.bundles and self.main is not None:
-            plan = self.main
-            columns[f"passes_{plan.faults}_in_{plan.picks_alone}"] = [
-                self.passes(plan.faults, plan.picks_alone, rate) for rate in rates
+        if self.if_alone is not None:
+            faults, picks = self.if_alone
+            columns[f"passes_{faults}_in_{picks}"] = [
+                self.passes(faults, picks, rate) for rate in rates
             ]
         if self.sequential is not None:
             courses = [self.sequential.course(rate, self.pattern) for rate in rates]
@@ -151,13 +154,21 @@ class PlanResult:
 
     @property
     def main(self) -> FixedPlan | None:
-        """The plan chosen; without one the longest of the table."""
-        return self.chosen or (self.rows[-1] if self.rows else None)
+        """The plan chosen; without one the first of the table."""
+        return self.chosen or (self.rows[0] if self.rows else None)
+
+    @property
+    def if_alone(self) -> tuple[int, int] | None:
+        """Faults and picks of the plan of somebody who takes no account of bad bundles."""
+        if self.pattern.bundles is None or self.main is None:
+            return None
+        if self.alone is not None:
+            return self.alone.faults, self.alone.picks
+        return self.main.faults, self.main.picks_alone
 
     def _drawn(self) -> list[FixedPlan]:
-        """The plan without a fault, if there is one, and the main one."""
-        shown = [self.rows[0], *([self.main] if self.main else [])]
-        return list(dict.fromkeys(shown))
+        """The plan of the fewest faults, and the one chosen or of the most."""
+        return list(dict.fromkeys([self.rows[0], self.chosen or self.rows[-1]]))
 
     def frame(self) -> pd.DataFrame:
         """The table of plans."""
@@ -177,6 +188,7 @@ class PlanResult:
             "design_effect": self.design_effect,
             "plans": [_plan_json(plan) for plan in self.rows],
             "chosen": _plan_json(self.chosen) if self.chosen else None,
+            "chosen_if_alone": _plan_json(self.alone) if self.alone else None,
             "sequential": self._sequential_json(),
         }
         if self.picks is not None and self.affordable is not None:
@@ -259,6 +271,9 @@ def trial_plan(
     planner = _Planner(rate, confidence, true_rate, pass_chance, pattern)
     rows = [planner.plan(faults) for faults in dict.fromkeys(sorted(faults_allowed))]
     chosen = planner.shortest()
+    alone = None
+    if bundles is not None:
+        alone = _Planner(rate, confidence, true_rate, pass_chance, ALONE).shortest()
     if chosen is not None and chosen not in rows:
         rows = sorted([*rows, chosen], key=lambda plan: plan.faults)
     sequential = None
@@ -278,6 +293,7 @@ def trial_plan(
         sequential,
         picks,
         affordable,
+        alone,
     )
 
 

@@ -24,7 +24,12 @@ COMMANDS = {
     "film": "OEE, visits and lane faults over the miss rate or the film's stiffness",
     "compare": "two configs on the same luck: the difference, and how sure it is",
     "sweep": "any keys varied together, and the best of their settings",
+    "account": "a plant's event log read into the same accounts: OEE, losses, stops",
+    "fit": "inputs from a plant's records: a film model, stations from a stop log",
+    "stiffness": "bending stiffness of a film from its layers, or from a bending test",
     "trial": "acceptance trials: how many picks or hours, and what a result shows",
+    "replay": "one shift, event by event: log, picture, and a page to step through",
+    "show": "a config key or a measure explained: unit, default, range, meaning, source",
 }
 
 
@@ -130,6 +135,7 @@ def _explain(error: BaseException) -> tuple[int, str]:
     from feedsim.answers.film import FilmError
     from feedsim.answers.magazines import CapacityError
     from feedsim.answers.precision import PrecisionError
+    from feedsim.answers.replay import ReplayError
     from feedsim.answers.sweep import SweepError
     from feedsim.answers.targets import TargetError
     from feedsim.answers.trial import TrialError
@@ -137,7 +143,9 @@ def _explain(error: BaseException) -> tuple[int, str]:
     from feedsim.config import ConfigError
     from feedsim.engines import NoEngineError
     from feedsim.executors import WorkersGone
+    from feedsim.fit.stops import StopsError
     from feedsim.folder import FolderError
+    from feedsim.logs.findings import LogError
     from feedsim.store import StoreError
     from feedsim.study import OtherProgramError, TooLarge
 
@@ -147,11 +155,14 @@ def _explain(error: BaseException) -> tuple[int, str]:
         | CapacityError
         | FilmError
         | PrecisionError
+        | ReplayError
         | SweepError
         | TargetError
         | TrialError
         | FolderError
+        | LogError
         | StoreError
+        | StopsError
         | ClusterError
         | NoEngineError
         | TooLarge,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from feedsim.cli.inputs_option import inputs_option, ranges
 from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
@@ -64,8 +65,13 @@ def parse_rounds(text: str) -> list[float]:
 @click.option("--bags", metavar="VALUES", help="Bags per lane: 100:600:50 or 100,150,200.")
 @click.option("--machine", metavar="NAME", help="Vary this machine table only (default: all).")
 @click.option("--rounds", metavar="MINUTES", help="Also over round intervals, e.g. 2,5,10.")
+@inputs_option
 def command(
-    options: StudyOptions, bags: str | None, machine: str | None, rounds: str | None
+    options: StudyOptions,
+    bags: str | None,
+    machine: str | None,
+    rounds: str | None,
+    input_sets: int | None,
 ) -> int:
     """Simulate CONFIG over magazine capacities: OEE and its parts, dry time, visits.
 
@@ -89,7 +95,8 @@ def command(
     folder = open_folder(
         "capacity",
         options,
-        {"bags": values, "rounds": intervals, "machine": machine},
+        {"bags": values, "rounds": intervals, "machine": machine}
+        | ({"input_sets": input_sets} if input_sets else {}),
         [setting.cell for setting in settings],
     )
     with working(folder, options) as work:
@@ -101,6 +108,9 @@ def command(
             work=work,
             precision=options.precision,
         )
+        inputs = ranges(
+            config, lambda c: capacity_settings(c, values, intervals, machine), input_sets, work
+        )
     found = StudyAnswer(
         result.results,
         result.rows,
@@ -109,6 +119,7 @@ def command(
         _rounding(result, values),
         {"capacity": result.answer_json()},
         result.shortfalls,
+        inputs=inputs,
     )
     return deliver(folder, options, found, _figures(result))
 

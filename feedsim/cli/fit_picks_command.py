@@ -113,7 +113,7 @@ def command(
     folder.write_text(FILM, film_text(result))
     folder.write_frames({"chances.csv": result.cells_frame()})
     sentences, notes = list(answer(result)), result.warnings()
-    figure = picks_figure(result, sentences[0], _basis(result))
+    figure = picks_figure(result, sentences[-1 if result.model.bad_bundles else 1], _basis(result))
     folder.finish({"chances": figure})
     if as_json:
         own = {"confidence": confidence, "fit_picks": result.answer_json()}
@@ -123,7 +123,8 @@ def command(
             click.echo(sentence)
         _say_tables(result)
         say_notes(notes)
-    talk(f'Written to {folder.path}: a config names it with film = "{folder.path / FILM}"')
+    talk(f"Written to {folder.path}")
+    talk(f"In a config's [machine.bag], film = the path of its {FILM}, relative to the config.")
     return 0
 
 
@@ -188,9 +189,9 @@ def answer(result: PicksResult) -> Iterator[str]:
     if model.needs_closure and len(model.tried_closures) == 1:
         over = model.tried_closures[0].replace("_", " ")
     valid = model.valid_uNm
-    where = "" if valid is None else f" at {valid[0]:g} to {valid[1]:g} uN.m"
+    where = "" if valid is None else f" at {valid[0]:.4g} to {valid[1]:.4g} uN.m"
     if valid is not None and valid[0] == valid[1]:
-        where = f" at {valid[0]:g} uN.m"
+        where = f" at {valid[0]:.4g} uN.m"
     yield (f"{trials.attempts:,} pick attempts of {over}{where} give the chances of {kinds}.")
     worst = max(result.cells, key=lambda cell: cell.fitted.value)
     yield (
@@ -198,13 +199,17 @@ def answer(result: PicksResult) -> Iterator[str]:
         f"{_bag_text(worst.closure, worst.stiffness_uNm)}: {_percent(worst.fitted)} of the attempts"
         f"{' in good bundles' if worst.fault == 'missed' and model.bad_bundles else ''}."
     )
+    from feedsim.fit.picks import TOO_WIDE
+
     bundles = result.bundles
     if bundles is None:
         return
     if bundles.share is not None and bundles.missed is not None:
-        p_value = bundles.mixture.p_value
+        tested = "as asked for"
+        if bundles.mixture.p_value <= TOO_WIDE:
+            tested = f"p at most {bundles.mixture.p_value:.2g}"
         yield (
-            f"Misses come in bad bundles (p = {p_value:.3g}): {_percent(bundles.share)} of the "
+            f"Misses come in bad bundles ({tested}): {_percent(bundles.share)} of the "
             f"bundles are bad, and {_percent(bundles.missed)} of the attempts miss in them."
         )
     else:
@@ -218,7 +223,7 @@ def _basis(result: PicksResult) -> str:
     return (
         f"Lines: the model, bands {100 * result.confidence:g} %; points: counted, with exact "
         "intervals"
-        + (" (missed: bad bundles included)" if result.model.bad_bundles else "")
+        + (" (missed: in the bundles likelier good than bad)" if result.model.bad_bundles else "")
         + "; hollow: none counted, upper limit"
     )
 
@@ -227,7 +232,7 @@ def _bag_text(closure: str, stiffness: float | None) -> str:
     from feedsim.film import ANY
 
     name = "the bags" if closure == ANY else closure.replace("_", " ")
-    return name if stiffness is None else f"{name} at {stiffness:g} uN.m"
+    return name if stiffness is None else f"{name} at {stiffness:.4g} uN.m"
 
 
 def _percent(rate: Rate) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from feedsim.cli.inputs_option import inputs_option, ranges
 from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
@@ -15,7 +16,8 @@ if TYPE_CHECKING:
 
 @click.command("run")
 @study_command
-def command(options: StudyOptions) -> int:
+@inputs_option
+def command(options: StudyOptions, input_sets: int | None) -> int:
     """Simulate CONFIG: OEE and its parts, losses by cause, visits, people.
 
     Prints the answer and tables, and writes a folder with the config, replications.csv,
@@ -31,16 +33,21 @@ def command(options: StudyOptions) -> int:
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.cli.working import working
     from feedsim.plots.losses import loss_breakdown
+    from feedsim.study import Setting
 
-    folder = open_folder("run", options, {}, [build_cell(options.config)])
+    config = options.config
+    told = {"input_sets": input_sets} if input_sets else {}
+    folder = open_folder("run", options, told, [build_cell(config)])
     with working(folder, options) as work:
-        result = run(options.config, work=work, precision=options.precision)
+        result = run(config, work=work, precision=options.precision)
+        inputs = ranges(config, lambda c: [Setting({}, build_cell(c))], input_sets, work)
     found = StudyAnswer(
         result.results,
         result.rows,
         [answer(result)],
         partial(_say_tables, result),
         shortfalls=result.shortfalls,
+        inputs=inputs,
     )
     return deliver(folder, options, found, {"losses": loss_breakdown(result.results)})
 
@@ -62,7 +69,6 @@ def answer(result: RunResult) -> str:
     return told + "."
 
 
-LEAST_SHOWN = 5e-5
 PER_WINDOW = "in the window"
 
 MEASURES = (
@@ -85,47 +91,23 @@ MEASURES = (
 
 
 def _say_tables(result: RunResult) -> None:
-    from feedsim.cli.screen import FEW, cell, say_table, say_unseen
+    from feedsim.cli.cell_tables import say_losses, say_measures
+    from feedsim.cli.screen import FEW, say_unseen
     from feedsim.losses import losses
     from feedsim.measures import HOUR_US
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
     cell_plan = result.results.settings[0].cell
     window_h = (cell_plan.shift_us - cell_plan.warm_up_us) / HOUR_US
-    shown = [(row, name) for row in rows for _, name, *_ in MEASURES if name in row.figures]
-    say_table(
-        "Measures (value ± half-width of the interval)",
-        ("", *(row.title for row in rows), ""),
-        [
-            (
-                label,
-                *(cell(row.get(name), scale, digits) for row in rows),
-                f"in {window_h:g} h" if unit is PER_WINDOW else unit,
-            )
-            for label, name, scale, digits, unit in MEASURES
-        ],
-        FEW if any(row[name].few_events for row, name in shown) else "",
-    )
-    say_unseen(row[name] for row, name in shown)
+    in_window = f"in {window_h:g} h"
+    lines = [
+        (label, name, scale, digits, in_window if unit is PER_WINDOW else unit)
+        for label, name, scale, digits, unit in MEASURES
+    ]
+    say_measures(rows, lines, FEW)
+    say_unseen(row[name] for row in rows for _, name, *_ in MEASURES if name in row.figures)
     setting, sums = result.results.settings[0], result.results.sums[0]
     for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
         row = next(row for row in result.rows if row.machine == plan.name)
-        found = [
-            loss
-            for loss in losses(machine_sums, plan, row.confidence)
-            if abs(loss.share.value) >= LEAST_SHOWN
-        ]
-        say_table(
-            f"Where the planned busy time of {plan.name} goes (in 8 h of it)",
-            ("cause", "% of time", "min in 8 h", "stops/h"),
-            [
-                (
-                    loss.label,
-                    cell(loss.share, 100, 2),
-                    f"{loss.minutes:,.1f}",
-                    cell(row.get(f"stops_{loss.name}_per_h"), 1, 2, empty=""),
-                )
-                for loss in found
-            ],
-            FEW if any(loss.share.few_events for loss in found) else "",
-        )
+        title = f"Where the planned busy time of {plan.name} goes (in 8 h of it)"
+        say_losses(title, losses(machine_sums, plan, row.confidence), row, FEW)

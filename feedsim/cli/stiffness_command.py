@@ -70,8 +70,8 @@ def command(
 
     if not (layers or two_point or overhang is not None or materials):
         raise click.UsageError(
-            "LAYER: is missing, allowed: layers such as PET:12 LLDPE:80, --two-point, --overhang or "
-            "--materials"
+            "LAYER: is missing, allowed: layers such as PET:12 LLDPE:80, --two-point, --overhang "
+            "or --materials"
         )
     found = _layers(layers)
     own: dict[str, Any] = {}
@@ -204,8 +204,8 @@ def _of_overhang(
 def _layer_sentences(told: dict[str, Any]) -> list[str]:
     along, across = (told["directions"][d] for d in ("machine", "cross"))
     return [
-        f"{told['film']}: one panel has a bending stiffness of {along['stiffness_uNm']:.3g} uN.m in "
-        f"machine direction, {across['stiffness_uNm']:.3g} uN.m across."
+        f"{told['film']}: one panel has a bending stiffness of {along['stiffness_uNm']:.3g} uN.m "
+        f"in machine direction, {across['stiffness_uNm']:.3g} uN.m across."
     ]
 
 

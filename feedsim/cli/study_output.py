@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.cli import inputs_option
 from feedsim.cli.codes import DONE, PART_FAILED, TARGET_MISSED
 from feedsim.version import VERSION
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from feedsim.answers.precision import Shortfall
     from feedsim.answers.rows import Row
+    from feedsim.answers.uncertain import InputsResult
     from feedsim.cell import Cell
     from feedsim.cli.money_table import Value
     from feedsim.cli.options import StudyOptions
@@ -41,6 +43,7 @@ class StudyAnswer:
     own: Mapping[str, Any] = field(default_factory=dict)
     shortfalls: Sequence[Shortfall] = ()
     met: bool = True
+    inputs: InputsResult | None = None
 
     @property
     def exit_code(self) -> int:
@@ -115,7 +118,11 @@ def deliver(
     else:
         for sentence in answer.sentences:
             click.echo(sentence)
+        if answer.inputs is not None:
+            click.echo(inputs_option.sentence(answer.inputs))
         answer.say_tables()
+        if answer.inputs is not None:
+            inputs_option.say_tables(answer.inputs)
         value.say_table()
         say_notes([*notes, CAUTION])
     talk(f"Written to {folder.path}")
@@ -144,14 +151,20 @@ def _gone(results: Results) -> list[str]:
 
 
 def planning_notes(config: Config) -> list[str]:
-    """Which machines' fault chances are planning values."""
+    """Which machines' fault chances are planning values, or go beyond a film model's trials."""
     names = [m.name for m in config.machine if m.bag.chance_source == "planning"]
-    if not names:
-        return []
-    return [
-        f"The chances of mis-picks at {', '.join(names)} are planning values, from memory: "
-        "replace them by your own pick trials."
+    notes = [
+        f"Film model of {m.name}: {words}."
+        for m in config.machine
+        if m.bag.film is not None
+        for words in m.bag.film.warnings(m.bag.closure, m.bag.stiffness)
     ]
+    if names:
+        notes.append(
+            f"The chances of mis-picks at {', '.join(names)} are planning values, from memory: "
+            "replace them by your own pick trials."
+        )
+    return notes
 
 
 def _document(
@@ -170,4 +183,5 @@ def _document(
         "rows": rows_json(answer.rows),
         "notes": notes,
         **answer.own,
+        **({} if answer.inputs is None else {"inputs": answer.inputs.json()}),
     }

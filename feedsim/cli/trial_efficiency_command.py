@@ -81,14 +81,19 @@ def command(
       feedsim trial efficiency configs/oats_slider.toml --hours 8 --target 0.75 --bad 0.65
       feedsim trial efficiency configs/granola_mono_film.toml --hours 4 --target 0.7 --runs 3
     """
-    from feedsim.answers.trial_efficiency import BUDGET, Question, run_config, trial_efficiency
+    from feedsim.answers.trial_efficiency import (
+        BUDGET,
+        EfficiencyTrial,
+        run_config,
+        trial_efficiency,
+    )
     from feedsim.cell import build_cell
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder, refuse_precision
     from feedsim.cli.working import working
     from feedsim.plots.trial_efficiency import efficiency_figure
 
     refuse_precision(options)
-    question = Question(
+    trial = EfficiencyTrial(
         target,
         hours,
         runs,
@@ -113,14 +118,14 @@ def command(
         "leave_out": list(leave_out),
         "good": good,
         "bad": bad,
-        "risks": [question.producer_risk, consumer_risk],
+        "risks": [trial.producer_risk, consumer_risk],
         "replications": replications,
         "budget": budget,
     }
     folder = open_folder("trial-efficiency", options, told, [build_cell(own)])
     with working(folder, options) as work:
         result = trial_efficiency(
-            options.config, question, replications=replications, budget=budget, work=work
+            options.config, trial, replications=replications, budget=budget, work=work
         )
     folder.write_frames("curve.csv", [result.frame()])
     folder.write_frames("trials.csv", [result.values_frame()])
@@ -139,7 +144,7 @@ def command(
 
 def is_met(result: EfficiencyResult, is_stated: bool) -> bool:
     """Whether what was asked for is kept; `is_stated`: the producer's risk was."""
-    asked = result.question
+    asked = result.trial
     if asked.bad is not None:
         return result.length is not None
     if not is_stated:
@@ -150,7 +155,7 @@ def is_met(result: EfficiencyResult, is_stated: bool) -> bool:
 
 def headline(result: EfficiencyResult) -> str:
     """The finding in a few words, for a figure's title."""
-    asked, own = result.question, result.own
+    asked, own = result.trial, result.own
     name = NAMES[asked.measure]
     return (
         f"A line of a true {name} of {_percent(own.efficiency.value)} passes "
@@ -161,7 +166,7 @@ def headline(result: EfficiencyResult) -> str:
 
 def answer(result: EfficiencyResult) -> Iterator[str]:
     """The answer, one sentence after the other."""
-    asked, own = result.question, result.own
+    asked, own = result.trial, result.own
     name = NAMES[asked.measure]
     of = f" of {asked.machine}" if asked.machine else ""
     yield (
@@ -186,7 +191,7 @@ def answer(result: EfficiencyResult) -> Iterator[str]:
 
 
 def _length_answer(result: EfficiencyResult) -> str:
-    asked, length = result.question, result.length
+    asked, length = result.trial, result.length
     if length is not None:
         return (
             f"{_trial(length.runs, asked.hours).capitalize()} keeps both risks: the good line "
@@ -231,7 +236,7 @@ def _passes(point: Point) -> str:
 def _say_table(result: EfficiencyResult) -> None:
     from feedsim.cli.screen import cell, say_table
 
-    asked = result.question
+    asked = result.trial
     say_table(
         f"The chance to pass {_trial(asked.runs, asked.hours)} at {given_percent(asked.target)}",
         (f"true {NAMES[asked.measure]} %", "stops, times the config's", "passes", "from", "to"),
@@ -257,7 +262,7 @@ def notes_of(result: EfficiencyResult) -> Iterator[str]:
             "The true efficiency is varied by how often the stations stop; how long stops last, "
             "mis-picks and people stay as the config says."
         )
-    if result.question.runs > 1:
+    if result.trial.runs > 1:
         yield "The runs of a trial are separate: each begins primed, after the warm-up."
     if result.calendar:
         yield f"Left out, since the run is over by then: {', '.join(result.calendar)}."

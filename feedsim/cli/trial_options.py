@@ -91,6 +91,11 @@ def given_percent(share: float) -> str:
     return f"{100 * share:.10g} %"
 
 
+def allowed_faults(faults: int) -> str:
+    """With how many faults a trial is passed."""
+    return "without a fault" if faults == 0 else f"with at most {counted_faults(faults)}"
+
+
 def counted_faults(faults: int) -> str:
     """A number of faults."""
     return "no fault" if faults == 0 else "1 fault" if faults == 1 else f"{faults:,} faults"

@@ -13,10 +13,10 @@ from feedsim.cli.options import JSON
 from feedsim.cli.trial_options import (
     CONFIDENCE,
     OUT,
+    allowed_faults,
     bundle_options,
     bundles_of,
     chance_text,
-    counted_faults,
     given_percent,
     rate_text,
 )
@@ -161,7 +161,7 @@ def headline(result: PlanResult) -> str:
     if plan is None:
         return f"No plan shows a rate of {rate_text(result.rate)}"
     found = (
-        f"{plan.picks:,} picks with at most {counted_faults(plan.faults)} show a rate of "
+        f"{plan.picks:,} picks {allowed_faults(plan.faults)} show a rate of at most "
         f"{rate_text(result.rate)}"
     )
     if result.chosen is None or plan.passes is None or result.true_rate is None:
@@ -190,7 +190,7 @@ def answer(result: PlanResult) -> Iterator[str]:
     if result.chosen is not None and result.true_rate is not None:
         plan = result.chosen
         yield (
-            f"{plan.picks:,} picks with at most {counted_faults(plan.faults)} show a rate of at "
+            f"{plan.picks:,} picks {allowed_faults(plan.faults)} show a rate of at "
             f"most {rate} ({sure} confidence), and bags of {rate_text(result.true_rate)} pass with "
             f"a chance of {chance_text(plan.passes or 0)}; no plan with fewer faults passes them "
             f"with {given_percent(result.pass_chance)}."
@@ -198,7 +198,7 @@ def answer(result: PlanResult) -> Iterator[str]:
         yield from _sequential_answer(result)
     else:
         yield (
-            f"{first.picks:,} picks with at most {counted_faults(first.faults)} show a rate of at "
+            f"{first.picks:,} picks {allowed_faults(first.faults)} show a rate of at "
             f"most {rate} ({sure} confidence); such a trial is passed with "
             f"{given_percent(result.pass_chance)} only by bags whose rate is at most "
             f"{rate_text(first.rate_passing)}."
@@ -238,19 +238,21 @@ def _no_plan(result: PlanResult) -> str:
 
 
 def _bundles_answer(result: PlanResult) -> Iterator[str]:
-    bundles, plan = result.pattern.bundles, result.main
-    if bundles is None or plan is None:
+    plan = result.main
+    if plan is None or result.if_alone is None:
         return
-    from feedsim.answers.clusters import ALONE
-
+    faults, picks = result.if_alone
     yield (
         f"In bad bundles counts spread {result.design_effect:.3g} times as wide (variance) as "
-        f"faults that come alone: with at most {counted_faults(plan.faults)} it takes "
-        f"{plan.picks / plan.picks_alone:.3g} times the picks. The {plan.picks_alone:,} that would "
-        f"do for faults alone pass bags at the contract's rate with "
-        f"{chance_text(plan.passes_if_taken_for_alone)}, not "
-        f"{chance_text(ALONE.chance_at_most(plan.faults, plan.picks_alone, result.rate))}."
+        f"faults that come alone. For those {picks:,} picks {allowed_faults(faults)} would do: "
+        f"bad bundles make the trial {plan.picks / picks:.3g} times as long. So short a trial "
+        f"would pass bags at the contract's rate with {chance_text(_passes(result, picks, faults))}"
+        f", not {given_percent(1 - result.confidence)}."
     )
+
+
+def _passes(result: PlanResult, picks: int, faults: int) -> float:
+    return result.passes(faults, picks, result.rate)
 
 
 def _affordable_answer(result: PlanResult) -> Iterator[str]:
@@ -270,9 +272,7 @@ def _affordable_answer(result: PlanResult) -> Iterator[str]:
     if result.true_rate is not None:
         chance = chance_text(result.affordable_passes(result.true_rate))
         told = f"; bags of {rate_text(result.true_rate)} pass with a chance of {chance}"
-    yield (
-        f"{result.picks:,} picks show it with at most {counted_faults(result.affordable)}{told}."
-    )
+    yield (f"{result.picks:,} picks show it {allowed_faults(result.affordable)}{told}.")
 
 
 def _say_tables(result: PlanResult) -> None:

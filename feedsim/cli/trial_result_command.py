@@ -12,6 +12,7 @@ from feedsim.cli.options import JSON
 from feedsim.cli.trial_options import (
     CONFIDENCE,
     OUT,
+    allowed_faults,
     bundle_options,
     bundles_of,
     chance_text,
@@ -137,8 +138,8 @@ def _further(result: TrialResult) -> Iterator[str]:
     if result.likely is not None and result.likely != result.clean:
         likely = result.likely
         yield (
-            f"With {likely.more:,} more picks and at most "
-            f"{counted_faults(likely.faults - result.faults)} in them it would be shown with a "
+            f"{likely.more:,} more picks {allowed_faults(likely.faults - result.faults)} among "
+            "them would show it too, and do so with a "
             f"chance of {chance_text(likely.passes)}, if the bags fail at the rate seen."
         )
     elif result.verdict == "open" and result.clean is not None and result.likely is None:
@@ -183,6 +184,6 @@ def notes_of(result: TrialResult) -> Iterator[str]:
     if result.clean is not None and result.single_look_picks is not None:
         yield (
             "Who looks again until a result suits, finds it too often: the second look is asked "
-            f"to be longer for the first one. A single look at {result.clean.faults} faults, "
+            f"to be longer for the first one. A single look {allowed_faults(result.clean.faults)}, "
             f"planned so from the start, takes {result.single_look_picks:,} picks."
         )

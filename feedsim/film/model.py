@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from feedsim.film.planning import FAULTS
@@ -211,7 +210,7 @@ class FilmModel:
             )
         valid = self.valid_uNm
         if valid and stiffness_uNm is not None and not valid[0] <= stiffness_uNm <= valid[1]:
-            tried = f"{valid[0]:g} to {valid[1]:g}" if valid[0] < valid[1] else f"{valid[0]:g}"
+            tried = " to ".join(f"{end:.4g}" for end in sorted(set(valid)))
             said.append(
                 f"a stiffness of {stiffness_uNm:.4g} uN.m is outside the trials ({tried} uN.m): "
                 "the chances are extrapolated"
@@ -267,18 +266,14 @@ class FilmModel:
             raise ValueError(f"stiffness must be a number above 0 uN.m, is {stiffness_uNm}")
         return number, math.log(stiffness_uNm / self.reference_uNm)
 
-    @cached_property
-    def _key(self) -> str:
-        from feedsim.film.file import table_of
-
-        return repr(table_of(self))
-
     def __eq__(self, other: object) -> bool:
         """Equal models have equal numbers, wherever they were read from."""
-        return isinstance(other, FilmModel) and self._key == other._key
+        from feedsim.film.file import table_of
+
+        return isinstance(other, FilmModel) and table_of(self) == table_of(other)
 
     def __hash__(self) -> int:
-        return hash(self._key)
+        return hash((self.closures, *((f, fit.log_odds) for f, fit in self.faults.items())))
 
     def __str__(self) -> str:
         closures = ", ".join(self.tried_closures) if self.needs_closure else "any closure"

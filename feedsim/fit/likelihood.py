@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.film import ANY, CLOSURES, FAULTS, PLANNING_EXPONENTS, PLANNING_ODDS
 from feedsim.fit.bundles import Ints
@@ -143,6 +144,13 @@ def gradient_of_two_kinds(counts: Counts, point: Floats) -> Floats:
     of_share = (times * (bad - expit(point[-2]))).sum()
     of_missed = (times * bad * (k - n * expit(point[-1]))).sum()
     return np.array([*coefficients, of_share, of_missed])
+
+
+def likelier_bad(counts: Counts, point: Floats) -> NDArray[np.bool_]:
+    """Which lines are likelier of bad bundles, at one point of shape (k + 3,)."""
+    in_good, in_bad = (found[0] for found in _kinds(counts, point[None, :]))
+    found: NDArray[np.bool_] = in_bad > in_good
+    return found
 
 
 def _eta(counts: Counts, points: Floats) -> Floats:

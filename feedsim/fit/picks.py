@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.film import (
     ANY,
@@ -27,6 +28,7 @@ from feedsim.fit.likelihood import (
     SLOPE_SD,
     Counts,
     gradient_of_two_kinds,
+    likelier_bad,
     log_like,
     log_like_of_two_kinds,
     log_prior,
@@ -67,13 +69,18 @@ class Rate:
 
 @dataclass(frozen=True)
 class Cell:
-    """One closure at one stiffness as tried: counts, their exact rates, and the model's chance."""
+    """One closure at one stiffness as tried: counts, their exact rates, and the model's chance.
+
+    With bad bundles the model's chance of a miss is of the good ones; `good` is then counted in
+    those that are likelier good than bad.
+    """
 
     closure: str
     stiffness_uNm: float | None
     fault: str
     counted: Rate
     fitted: Rate
+    good: Rate | None = None
 
 
 @dataclass(frozen=True)
@@ -289,7 +296,7 @@ def fit_picks(
             bundles = BadBundles(mixture, is_taken, share, missed)
     model = _model(frame, trials, parts, bad=is_taken)
     result = PicksResult(trials, model, parts, bundles, [], confidence)
-    result.cells.extend(_cells(result))
+    result.cells.extend(_cells(result, frame))
     return result
 
 
@@ -460,13 +467,16 @@ def _tried(frame: _Arrays, trials: Trials) -> Iterator[Tried]:
         )
 
 
-def _cells(result: PicksResult) -> Iterator[Cell]:
-    """Counted rates and the model's; with bad bundles the model's miss rate is over all."""
-    for tried in result.model.tried:
+def _cells(result: PicksResult, frame: _Arrays) -> Iterator[Cell]:
+    is_good = _good_lines(result, frame)
+    for group, tried in enumerate(result.model.tried):
         for fault in result.trials.faults:
-            faults, attempts = tried.counts[fault], tried.attempts
-            low, high = exact_interval(faults, attempts, result.confidence)
-            counted = Rate(faults / attempts, float(low), float(high), faults, attempts)
+            counted = _counted(tried.counts[fault], tried.attempts, result.confidence)
+            good = None
+            if is_good is not None and fault == BAD_FAULT:
+                of = (frame.groups == group) & is_good
+                counts = frame.faults(fault)[of].sum(), frame.attempts[of].sum()
+                good = _counted(int(counts[0]), int(counts[1]), result.confidence)
             place = result.model.place(tried.closure, tried.stiffness_uNm)
             part = result.parts[fault]
             yield Cell(
@@ -475,7 +485,28 @@ def _cells(result: PicksResult) -> Iterator[Cell]:
                 fault,
                 counted,
                 part.chance(*place, result.confidence),
+                good,
             )
+
+
+def _counted(faults: int, attempts: int, confidence: float) -> Rate:
+    low, high = exact_interval(faults, attempts, confidence)
+    value = faults / attempts if attempts else float("nan")
+    return Rate(value, float(low), float(high), faults, attempts)
+
+
+def _good_lines(result: PicksResult, frame: _Arrays) -> NDArray[np.bool_] | None:
+    """Which bundles are likelier good than bad, by the fit's mean; None without bad bundles."""
+    if result.model.bad_bundles is None:
+        return None
+    lines = Counts(
+        frame.closure,
+        frame.log_ratio,
+        frame.attempts,
+        frame.faults(BAD_FAULT),
+        np.ones_like(frame.attempts),
+    )
+    return ~likelier_bad(lines, result.parts[BAD_FAULT].posterior.mean)
 
 
 def _warnings(result: PicksResult) -> Iterator[str]:
@@ -492,8 +523,8 @@ def _warnings(result: PicksResult) -> Iterator[str]:
         yield "No stiffness: the chances are those of the film tried, whatever the stiffness."
     elif model.valid_uNm and model.valid_uNm[0] == model.valid_uNm[1]:
         yield (
-            f"All trials are at {model.valid_uNm[0]:g} uN.m: at another stiffness the chances rest "
-            "on the planning exponents alone."
+            f"All trials are at {model.valid_uNm[0]:.4g} uN.m: at another stiffness the chances "
+            "rest on the planning exponents alone."
         )
     if not trials.has_bundles:
         yield (

@@ -12,10 +12,10 @@ from feedsim.stats import Floats
 POINTS_LOG2 = 13
 MOST_ROUNDS = 6
 ENOUGH = 0.5
+FEW = 10
 DEGREES = 5.0
 WIDER = 1.2
 SEED = 1
-_CELLS = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,7 @@ def explore(
     kernel = -(DEGREES + k) / 2 * np.log1p((standard**2).sum(axis=1) / DEGREES)
     best: Posterior | None = None
     middle, spread = mode, covariance * WIDER**2
-    for _ in range(MOST_ROUNDS):
+    for number in range(MOST_ROUNDS):
         points = middle + standard @ _root(spread).T
         log_weights = log_density(points) - kernel
         weights = np.exp(log_weights - log_weights.max())
@@ -109,9 +109,9 @@ def explore(
         # A Student law's own spread is wider than its scale.
         middle = found.mean
         spread = found.covariance * (DEGREES - 2) / DEGREES * WIDER**2
-        if found.effective < 10 * k:
-            spread = covariance * WIDER**2 * 2
-            middle = mode
+        if found.effective < FEW * k:
+            # Too few points for a covariance: look further around the mode.
+            middle, spread = mode, covariance * WIDER**2 * 3.0 ** (number + 1)
     assert best is not None
     return best
 

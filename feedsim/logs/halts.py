@@ -6,10 +6,8 @@ import heapq
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from feedsim.logs.log import LoggedHalt, LoggedStop, ProductionWindow
+from feedsim.logs.spans import LoggedHalt, LoggedStop, ProductionWindow
 
 IsPlanned = Callable[[str], bool]
 
@@ -91,8 +89,6 @@ def cut_to(
     halt: WholeHalt, window: ProductionWindow, is_planned: IsPlanned, *, is_counted: bool
 ) -> LoggedHalt:
     """A halt's part in a window that it touches."""
-    from feedsim.logs.log import LoggedHalt
-
     parts = tuple(
         replace(
             part,

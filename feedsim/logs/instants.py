@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from feedsim.logs.findings import LogError, shown
@@ -117,9 +117,7 @@ def _read(pattern: re.Pattern[str], text: str) -> Written | None:
     if hour == 24 and int(found["M"]) == int(second or 0) == int(found["f"] or 0) == 0:
         hour, extra = 0, timedelta(days=1)
     try:
-        clock = datetime(
-            int(found["y"]), int(found["m"]), int(found["d"]), hour, int(found["M"])
-        )
+        clock = datetime(int(found["y"]), int(found["m"]), int(found["d"]), hour, int(found["M"]))
         clock += extra
         if second and int(second) > 59:
             return None
@@ -225,4 +223,4 @@ def _us(clock: datetime) -> int:
 
 
 def _utc_us(local: datetime) -> int:
-    return _us(local.astimezone(timezone.utc).replace(tzinfo=None))
+    return _us(local.astimezone(UTC).replace(tzinfo=None))

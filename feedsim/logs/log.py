@@ -2,101 +2,25 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
-from feedsim.accounts.record import CHANGEOVER, PLANNED_STOP
+from feedsim.accounts.record import CHANGEOVER, PLANNED_STOP, RESTARTING, RETRY
 from feedsim.config.declare import state_of
 from feedsim.logs.findings import Finding
+from feedsim.logs.halts import WholeHalt, cut_to, whole_halts
 from feedsim.logs.instants import Zone
 from feedsim.logs.layout import STATES
+from feedsim.logs.spans import ALL_MACHINES, LoggedHalt, LoggedStop, ProductionWindow
 
-ALL_MACHINES = ""
 NO_REASON = "reason not given"
+NO_MACHINE = "machine not given"
 AS_LOGGED = "as logged"
-
-
-@dataclass(frozen=True, slots=True)
-class LoggedStop:
-    """A stop as logged, in microseconds (see `feedsim.logs.instants`).
-
-    `line` is its line in the file; `good`, `made` and `rejected` are counts of its row.
-    """
-
-    begin_us: int
-    end_us: int
-    reason: str
-    machine: str
-    line: int
-
-    @property
-    def length_us(self) -> int:
-        """From begin to end."""
-        return self.end_us - self.begin_us
-
-
-@dataclass(frozen=True, slots=True)
-class ProductionWindow:
-    """A stretch of time in which a machine was to produce, and what it made.
-
-    A count that is not known is None; so is `cycle_us`, the cycle at the stated speed.
-    `machine` is empty where the window is of all machines.
-    """
-
-    begin_us: int
-    end_us: int
-    machine: str = ALL_MACHINES
-    good: int | None = None
-    made: int | None = None
-    rejected: int | None = None
-    cycle_us: float | None = None
-    line: int = 0
-
-    @property
-    def length_us(self) -> int:
-        """From begin to end."""
-        return self.end_us - self.begin_us
-
-    def touches(self, stop: LoggedStop) -> bool:
-        """Whether a stop has time in the window; one without time: whether it lies in it."""
-        if stop.length_us == 0:
-            return self.begin_us <= stop.begin_us < self.end_us
-        return stop.begin_us < self.end_us and stop.end_us > self.begin_us
-
-
-@dataclass(frozen=True, slots=True)
-class LoggedHalt:
-    """A stretch of time without running: one stop, or several that overlap or touch.
-
-    Attributes
-    ----------
-    begin_us, end_us : int
-        Cut at the window's edges.
-    reason : str
-        Of the stop that has its first time, planned stops and changeovers left out.
-    machine : str
-    parts : tuple of LoggedStop
-        Disjoint and in order, each the time booked to one logged stop.
-    whole_us : int
-        Its length before it was cut, planned stops and changeovers left out.
-    is_counted : bool
-        Whether it counts here: in the first window that it touches.
-    """
-
-    begin_us: int
-    end_us: int
-    reason: str
-    machine: str
-    parts: tuple[LoggedStop, ...]
-    whole_us: int
-    is_counted: bool
-
-    @property
-    def length_us(self) -> int:
-        """From begin to end."""
-        return self.end_us - self.begin_us
+# States that are none of a reason's own, and what would name another measure.
+OWN_STATES = frozenset({*STATES, RETRY, RESTARTING})
 
 
 @dataclass(frozen=True)
@@ -105,8 +29,8 @@ class EventLog:
 
     Attributes
     ----------
-    file : str
-        Name of the log.
+    file, windows_file : str
+        Names of the log and of the file of its windows, the same if that is the log.
     stops : tuple of LoggedStop
         In order of time, those outside the windows included.
     windows : tuple of ProductionWindow
@@ -115,6 +39,8 @@ class EventLog:
         All that was odd, by file and line.
     rows : int
         Rows of the log below its heading, those set aside included.
+    unused : tuple of str
+        Reasons that the user named and the log does not hold.
     running_rows : int
         Of these, rows that tell of running.
     states : mapping from reason to state
@@ -129,6 +55,7 @@ class EventLog:
     """
 
     file: str
+    windows_file: str
     stops: tuple[LoggedStop, ...]
     windows: tuple[ProductionWindow, ...]
     findings: tuple[Finding, ...]
@@ -139,9 +66,7 @@ class EventLog:
     zone: Zone
     windows_from: str
     columns: Mapping[str, Mapping[str, str]]
-    _halts: dict[str, list[tuple[tuple[LoggedStop, ...], int]]] = field(
-        default_factory=dict, repr=False, compare=False
-    )
+    unused: tuple[str, ...] = ()
 
     @cached_property
     def machines(self) -> tuple[str, ...]:
@@ -177,10 +102,22 @@ class EventLog:
 
     def state_of(self, reason: str) -> str:
         """The state of the accounts that a reason's time is booked to."""
-        if reason in self.states:
-            return self.states[reason]
-        own = state_of(reason) or "stop"
-        return f"{own}_stop" if own in (*STATES, "retry", "restarting") else own
+        return self._state_by_reason[reason]
+
+    @cached_property
+    def _state_by_reason(self) -> dict[str, str]:
+        """Reasons of unlike words have unlike states."""
+        found: dict[str, str] = {}
+        for reason in self.reasons:
+            own = self.states.get(reason, "")
+            if not own:
+                own = plain = state_of(reason) or "stop"
+                number = 1
+                while own in OWN_STATES or own in found.values():
+                    number += 1
+                    own = f"{plain}_{number}"
+            found[reason] = own
+        return found
 
     def stops_in(self, window: ProductionWindow, machine: str | None = None) -> list[LoggedHalt]:
         """Halts of a machine in a window: merged where they overlap or touch, cut at its edges.
@@ -190,13 +127,45 @@ class EventLog:
         window : ProductionWindow
             One of `windows`.
         machine : str, optional
-            Needed where the window is of all machines.
+            Needed where the window is of all machines and there are several.
 
         Returns
         -------
         list of LoggedHalt
             In order of time, with running time before, between and after them.
         """
-        from feedsim.logs.halts import halts_in
+        if machine is None:
+            machine = window.machine or self.machines[0]
+        ends, halts = self._whole_halts.get(machine, ([], []))
+        before_us = self._end_before(window, machine)
+        found = []
+        for number in range(bisect_left(ends, window.begin_us), len(halts)):
+            halt = halts[number]
+            if halt.begin_us >= window.end_us:
+                break
+            if any(window.touches(part) for part in halt.parts):
+                is_counted = before_us is None or halt.begin_us >= before_us
+                found.append(cut_to(halt, window, self.is_planned, is_counted=is_counted))
+        return found
 
-        return halts_in(self, window, machine)
+    def _end_before(self, window: ProductionWindow, machine: str) -> int | None:
+        """The end of the machine's window before; they are in order and none is over another."""
+        begins, ends = self._edges[machine]
+        number = bisect_left(begins, window.begin_us)
+        return ends[number - 1] if number else None
+
+    @cached_property
+    def _edges(self) -> dict[str, tuple[list[int], list[int]]]:
+        found = {}
+        for machine in self.machines:
+            windows = self.windows_of(machine)
+            found[machine] = [w.begin_us for w in windows], [w.end_us for w in windows]
+        return found
+
+    @cached_property
+    def _whole_halts(self) -> dict[str, tuple[list[int], list[WholeHalt]]]:
+        found = {}
+        for machine, stops in self._by_machine.items():
+            halts = whole_halts(stops, self.is_planned)
+            found[machine] = [halt.end_us for halt in halts], halts
+        return found

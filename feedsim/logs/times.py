@@ -67,8 +67,8 @@ class TimedRows:
         if not texts:
             raise LogError(f"{sheet.file}: holds no row with a time")
         self._format = TimeFormat(sheet.file, texts, layout.time_format)
-        written = [time for _, text in texts if (time := self._format.read(text))]
-        self._mostly_fine = 2 * sum(time.coarse for time in written) < len(written)
+        written = [(line, time) for line, text in texts if (time := self._format.read(text))]
+        self._mostly_fine = 2 * sum(time.coarse for _, time in written) < len(written)
         self.has_offsets = self._offsets(written)
         lengths = [self._cell(row, "duration") for row in sheet.rows]
         self._marks = Marks(lengths, layout.decimal)
@@ -84,15 +84,18 @@ class TimedRows:
                 f"one of {there}"
             )
 
-    def _offsets(self, written: list[Written]) -> bool:
+    def _offsets(self, written: list[tuple[int, Written]]) -> bool:
         """Whether times carry offsets; without a zone all do, or none does."""
-        with_offset = sum(time.offset is not None for time in written)
-        if self._zone.name is None and 0 < with_offset < len(written):
+        with_offset = [line for line, time in written if time.offset is not None]
+        without = [line for line, time in written if time.offset is None]
+        if self._zone.name is None and with_offset and without:
+            odd = min(with_offset, without, key=len)
             raise LogError(
-                f"{self._sheet.file}: {with_offset} of {len(written)} times carry an offset from "
-                "UTC and the others do not, allowed: --zone to say where those are"
+                f"{self._sheet.file}:{odd[0]}: {len(with_offset)} of {len(written)} times carry an "
+                f"offset from UTC, this one {'does' if odd is with_offset else 'does not'}; "
+                "allowed: --zone to say where those without are"
             )
-        return with_offset > 0
+        return bool(with_offset)
 
     def _unit_named(self, lengths: list[str]) -> str | None:
         if "duration" not in self._at:
@@ -222,4 +225,4 @@ class TimedRows:
         if value is None or self._unit is None:
             return 0
         exponent = value.as_tuple().exponent
-        return round(US_IN[self._unit] * 10.0 ** exponent) if isinstance(exponent, int) else 0
+        return round(US_IN[self._unit] * 10.0**exponent) if isinstance(exponent, int) else 0

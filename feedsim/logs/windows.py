@@ -10,9 +10,9 @@ from decimal import Decimal
 from feedsim.logs.findings import Notebook, shown
 from feedsim.logs.instants import Zone
 from feedsim.logs.layout import Layout
-from feedsim.logs.log import ALL_MACHINES, LoggedStop, ProductionWindow
 from feedsim.logs.numbers import Marks, read_count
 from feedsim.logs.sheet import Row, Sheet
+from feedsim.logs.spans import ALL_MACHINES, LoggedStop, ProductionWindow
 from feedsim.logs.times import TimedRow
 from feedsim.times import cycle_us
 
@@ -50,9 +50,7 @@ class CountReader:
 
     def read(self, row: Row, machine: str) -> Counts:
         """The counts of a row; rows come in order of time."""
-        found = {
-            role: self._count(row, role, machine) for role in COUNTS if role in self._at
-        }
+        found = {role: self._count(row, role, machine) for role in COUNTS if role in self._at}
         return self._completed(row, Counts(**found))
 
     def _count(self, row: Row, role: str, machine: str) -> int | None:
@@ -163,9 +161,8 @@ def _apart(windows: Iterable[ProductionWindow], notes: Notebook) -> Iterator[Pro
             continue
         if window.begin_us < end_us:
             notes.note(window.line, "window_overlap", f"line {line}")
-            window = replace(window, begin_us=end_us)
         ends[window.machine] = window.end_us, window.line
-        yield window
+        yield replace(window, begin_us=max(window.begin_us, end_us))
 
 
 def windows_of_rows(
@@ -173,7 +170,6 @@ def windows_of_rows(
     stops: Sequence[LoggedStop],
     counts: dict[int, Counts],
     cycle: int | None,
-    notes: Notebook,
 ) -> list[ProductionWindow]:
     """Windows from a log that tells of running too: whatever its rows cover without a gap."""
     covered: dict[str, list[LoggedStop]] = defaultdict(list)
@@ -189,23 +185,27 @@ def windows_of_rows(
             end_us = max(end_us, row.end_us)
         windows.append(ProductionWindow(begin_us, end_us, machine, line=line))
     windows = [window for window in windows if window.length_us > 0]
-    return sorted(
-        (replace(w, cycle_us=cycle, **_summed(w, covered[w.machine], counts)) for w in windows),
-        key=lambda each: each.begin_us,
-    )
+    found = []
+    for window in windows:
+        made = _summed(window, covered[window.machine], counts)
+        found.append(
+            replace(window, cycle_us=cycle, good=made.good, made=made.made, rejected=made.rejected)
+        )
+    return sorted(found, key=lambda each: each.begin_us)
 
 
 def _summed(
     window: ProductionWindow, rows: Iterable[LoggedStop], counts: dict[int, Counts]
-) -> dict[str, int]:
+) -> Counts:
     """Counts of the rows that begin in a window; unknown where one of them is."""
     inside = [r.line for r in rows if window.begin_us <= r.begin_us < window.end_us]
-    found = {}
-    for role in COUNTS:
-        told = [getattr(counts[line], role) for line in inside if line in counts]
-        if told and None not in told:
-            found[role] = sum(told)
-    return found
+    told = [counts[line] for line in inside if line in counts]
+
+    def total(role: str) -> int | None:
+        each = [getattr(count, role) for count in told]
+        return None if not each or None in each else sum(each)
+
+    return Counts(total("good"), total("made"), total("rejected"))
 
 
 def windows_of_days(

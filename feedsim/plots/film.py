@@ -142,7 +142,7 @@ class _Drawn:
         if not result.is_of_stiffness:
             return self.x(build_cell(result.config), 1.0)
         bags = [result.config.machine[number].bag for number in result.tables]
-        own = {bag.stiffness for bag in bags if bag.chance_source == "planning"}
+        own = {bag.stiffness for bag in bags if bag.chance_source in ("planning", "film model")}
         stiffness = own.pop() if len(own) == 1 else None
         if stiffness is None or not min(self.all_x) <= stiffness <= max(self.all_x):
             return None

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
 from feedsim.film import ANY
 from feedsim.fit.picks import Cell, PicksResult
@@ -113,7 +115,7 @@ def _draw(axes: Axes, result: PicksResult, fault: str) -> None:
 def _point(axes: Axes, cell: Cell, at: float, number: int, *, with_model: bool) -> list[float]:
     """Draw what was counted of a cell, beside the model where that has no line."""
     looks = line_looks(number)
-    counted = cell.counted
+    counted = cell.counted if cell.good is None else cell.good
     low, value, high = 100 * counted.low, 100 * counted.value, 100 * counted.high
     none = not counted.faults
     axes.vlines(at, low if low > 0 else 1e-12, high, color=looks["color"], linewidth=1.1)
@@ -142,10 +144,10 @@ def _scale(axes: Axes, seen: list[float]) -> None:
     top = max(seen) * 1.5
     bottom = max(min(end for end in seen if end > 0) / 1.5, top / 10**DECADES_SHOWN)
     axes.set_ylim(bottom, top)
-    axes.yaxis.set_major_locator(
-        LogLocator(base=10, subs=(1.0, 3.0) if top / bottom < 3000 else (1,))
-    )
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    decades = range(math.floor(math.log10(bottom)), math.ceil(math.log10(top)) + 1)
+    steps = (1.0, 3.0) if top / bottom < 3000 else (1.0,)
+    axes.yaxis.set_major_locator(FixedLocator([s * 10.0**d for d in decades for s in steps]))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.6g}"))
     axes.yaxis.set_minor_locator(NullLocator())
 
 
@@ -155,7 +157,7 @@ def _stiffness_axis(axes: Axes, result: PicksResult) -> None:
     low, high = valid[0] / 1.12, valid[1] * 1.12
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    ticks = [tick for tick in TICKS_uNm if low <= tick <= high] or [valid[0]]
+    ticks: list[float] = [tick for tick in TICKS_uNm if low <= tick <= high] or [valid[0]]
     ticks = ticks[:: 1 + (len(ticks) - 1) // MOST_TICKS]
     axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))

@@ -52,11 +52,15 @@ MARK_ROOM_IN = 0.24
 
 @dataclass(frozen=True, slots=True)
 class MachineLosses:
-    """What one panel shows: a machine's name, its stations' states and its breakdown."""
+    """What one panel shows: a machine's name, its stations' states and its breakdown.
+
+    `headline` is what the share of good packs is called.
+    """
 
     name: str
     stations: Sequence[str]
     whole: Breakdown
+    headline: str = "OEE"
 
     @property
     def seen(self) -> list[Loss]:
@@ -97,7 +101,7 @@ class MachineLosses:
         """What to see, in a line."""
         if self.is_idle:
             return "no planned busy time"
-        text = f"OEE {percent_with_interval(self.whole.good.share)}"
+        text = f"{self.headline} {percent_with_interval(self.whole.good.share)}"
         if self.seen:
             text += f"; largest loss: {fitted(self.seen[0].label, LONGEST_LABEL_IN)}"
         return text
@@ -188,7 +192,7 @@ class Panel:
         axes.axvline(edge + share, color="white", linewidth=1.2)
         room_in = share * in_per_share
         if not mark:
-            text = f"good packs {percent(share, part.share.half_width)}"
+            text = f"{part.label} {percent(share, part.share.half_width)}"
             if width_in(text, 12, bold=True) < room_in - 0.2:
                 axes.text(0.1 / in_per_share, 0.5, text, **_inside("white", 12.0, "left"))
         elif room_in > MARK_ROOM_IN:

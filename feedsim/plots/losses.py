@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from matplotlib.figure import Figure
 
 from feedsim.losses import breakdown, gathered
@@ -47,7 +49,7 @@ def loss_breakdown(results: Results, setting_index: int = 0) -> Figure:
     if len(shown) > MOST_MACHINES:
         note += f" The {MOST_MACHINES} of {len(shown)} machines with the lowest OEE."
         shown = sorted(shown, key=lambda each: each.whole.good.share.value)[:MOST_MACHINES]
-    return _draw(shown, note, results.confidence)
+    return draw_losses(shown, note, results.confidence)
 
 
 def _note(results: Results) -> str:
@@ -59,7 +61,8 @@ def _note(results: Results) -> str:
     )
 
 
-def _draw(shown: list[MachineLosses], note: str, confidence: float) -> Figure:
+def draw_losses(shown: Sequence[MachineLosses], note: str, confidence: float) -> Figure:
+    """Draw machines' losses, one panel each, below a heading and a note."""
     with figure_style():
         heights_in = [machine.height_in(confidence) for machine in shown]
         height_in = TOP_IN + sum(heights_in)

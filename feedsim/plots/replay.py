@@ -49,7 +49,7 @@ from feedsim.plots.wording import counted, fitted, percent, width_in, wrapped
 
 WIDTH_IN = 12.0
 EDGE_IN = 0.3
-LEFT_IN, RIGHT_IN = 1.45, 0.7
+LEFT_IN, RIGHT_IN = 1.45, 0.75
 PLOT_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
 TITLE_SIZE, NAME_SIZE, SMALL = 16.0, 13.0, 9.5
 TITLE_LINE_IN, NOTE_IN = 0.3, 0.24
@@ -121,7 +121,7 @@ class _Picture:
         self.window = replay.window
         self.machines = replay.cell.machines[:MOST_MACHINES]
         self.stays = replay.whereabouts[:MOST_OPERATORS]
-        self.title = wrapped(_finding(replay), WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
+        self.title = wrapped(finding(replay), WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
         self.calendar = self._calendar()
         self.calendar_in = CALENDAR_IN if self.calendar else 0.0
         self.keys = {plan.index: self._key(plan) for plan in self.machines}
@@ -496,7 +496,7 @@ class _Picture:
             room_in = (self.window.end_us - begin) / per_in + RIGHT_IN - 0.1
             text = fitted(name, min(2.4, room_in), SMALL)
             if begin >= free_from:
-                looks = {"size": SMALL, "color": SOFT_INK}
+                looks: dict[str, Any] = {"size": SMALL, "color": SOFT_INK}
                 top.text(begin, 1.02, text, transform=top.get_xaxis_transform(), **looks)
                 free_from = begin + (width_in(text, SMALL) + 0.1) * per_in
 
@@ -510,7 +510,7 @@ SHADE = "#dde3ea"
 KEY_GAP_IN = 0.22
 
 
-def _finding(replay: Replay) -> str:
+def finding(replay: Replay) -> str:
     """What to see, in a sentence."""
     refills = sum(sums["refill_visits"] for sums in replay.reading.machines)
     faults = sum(sums["fault_visits"] for sums in replay.reading.machines)

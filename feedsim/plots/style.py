@@ -85,6 +85,7 @@ LOOKS = {
     "changeover": Look("#aab2bb", "--", INK),
     "planned_stop": Look("#e9ecef", "", SOFT_INK),
     "speed/slow_cycles": Look("#dbe9f5", "\\\\\\\\", "#2c5a86"),
+    "speed/rest": Look("#dbe9f5", "..", "#2c5a86"),
     "pockets/missed": Look("#dcaecb", "//", INK),
     "pockets/double": Look("#dcaecb", "oo", INK),
     "pockets/unopened": Look("#dcaecb", "xx", INK),

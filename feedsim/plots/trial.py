@@ -107,8 +107,7 @@ def _labels(result: PlanResult, columns: Sequence[str]) -> dict[str, str]:
         elif column.startswith("passes_"):
             faults, picks = (int(part) for part in column.removeprefix("passes_").split("_in_"))
             labels[column] = f"at most {faults} in {picks:,}"
-            main = result.main
-            if main and result.pattern.bundles and picks == main.picks_alone != main.picks:
+            if result.if_alone == (faults, picks):
                 labels[column] += " (planned as if alone)"
     return labels
 
@@ -206,6 +205,7 @@ def _draw_boundaries(axes: Axes, plan: SequentialPlan) -> None:
     axes.fill_between(picks, -0.5, passed + 0.5, where=passed >= 0, facecolor=PASS, linewidth=0)
     axes.plot(picks, failed - 0.5, color=INK, linewidth=1.4)
     axes.plot(picks[passed >= 0], passed[passed >= 0] + 0.5, color=INK, linewidth=1.4)
+    axes.vlines(plan.passed_from[0], -0.5, 0.5, color=INK, linewidth=1.4)
     axes.axvline(last, color=INK, linewidth=1.4)
     axes.set_xlim(0, last)
     axes.set_ylim(-0.5, top)

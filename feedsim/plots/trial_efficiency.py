@@ -18,6 +18,7 @@ CURVE_IN, VALUES_IN, GAP_IN = 3.6, 1.5, 0.45
 BELOW_IN = 0.8
 NAMES = {"oee": "OEE", "availability": "availability"}
 CLEAR = 0.995
+LOW = 12.0
 
 
 def efficiency_figure(result: EfficiencyResult, title: str) -> Figure:
@@ -45,14 +46,14 @@ def efficiency_figure(result: EfficiencyResult, title: str) -> Figure:
             axes.set_xlim(low, high)
             axes.xaxis.set_major_locator(MaxNLocator(nbins=8, steps=STEPS))
             axes.axvline(
-                100 * result.question.target,
+                100 * result.trial.target,
                 color=INK,
                 linewidth=1.4,
                 linestyle=(0, (6, 2)),
                 zorder=2,
             )
         curve.tick_params(labelbottom=False)
-        name = NAMES[result.question.measure]
+        name = NAMES[result.trial.measure]
         values.set_xlabel(f"{name}, %: true above, of single trials of the config's line below")
     return figure
 
@@ -65,7 +66,7 @@ def _ends(result: EfficiencyResult) -> tuple[float, float]:
         if 1 - CLEAR < point.passes.value < CLEAR
     ]
     named = [p.efficiency.value for p in (result.own, result.good, result.bad) if p is not None]
-    shown = [*between, *(100 * value for value in named), 100 * result.question.target]
+    shown = [*between, *(100 * value for value in named), 100 * result.trial.target]
     shown += [100 * float(end) for end in np.quantile(result.own.values, [0.005, 0.995])]
     room = max(1.0, 0.05 * (max(shown) - min(shown)))
     return max(0.0, min(shown) - room), max(shown) + room
@@ -87,8 +88,8 @@ def _draw_curve(axes: Axes, result: EfficiencyResult, low: float, high: float) -
         if point is not None:
             _name_point(axes, what, point, is_left=100 * point.efficiency.value > (low + high) / 2)
     axes.annotate(
-        f"target {percent_number(result.question.target)}",
-        (100 * result.question.target, 100),
+        f"target {percent_number(result.trial.target)}",
+        (100 * result.trial.target, 100),
         xytext=(5, 6),
         textcoords="offset points",
         size=FONT - 1,
@@ -114,10 +115,12 @@ def _name_point(axes: Axes, what: str, point: Point, *, is_left: bool) -> None:
     axes.annotate(
         f"{what}: {at[1]:.1f} %",
         at,
-        xytext=(-12, 4) if is_left else (12, -4),
+        xytext=(-12, 6) if is_left else (12, 6 if at[1] < LOW else -6),
         textcoords="offset points",
         ha="right" if is_left else "left",
-        va="bottom" if is_left else "top",
+        va="bottom" if is_left or at[1] < LOW else "top",
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
+        zorder=6,
         size=FONT,
         weight="bold",
         annotation_clip=False,
@@ -126,7 +129,7 @@ def _name_point(axes: Axes, what: str, point: Point, *, is_left: bool) -> None:
 
 def _draw_values(axes: Axes, result: EfficiencyResult) -> None:
     """What single trials of the config's line brought, those that pass told apart."""
-    values, target = 100 * result.own.values, 100 * result.question.target
+    values, target = 100 * result.own.values, 100 * result.trial.target
     spread = float(values.max() - values.min())
     wide = max(spread / max(8, min(40, int(np.sqrt(len(values)) * 1.5))), 1e-6)
     first = target - wide * np.ceil((target - values.min()) / wide + 1e-9)

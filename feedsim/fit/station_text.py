@@ -1,0 +1,93 @@
+"""Fitted stations as a config has them: text to paste, and the files of times that it names."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+
+from feedsim.config.write import toml_value
+from feedsim.fit.stop_words import PURPOSES, answer, length, unit_of
+from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
+
+DIGITS = 6
+
+
+def stations_text(result: StopsResult, log_name: str) -> str:
+    """``[[machine.station]]`` tables that a config's machine takes as they stand.
+
+    Parameters
+    ----------
+    result : StopsResult
+    log_name : str
+        Where the stops come from, for a comment.
+
+    Returns
+    -------
+    str
+        TOML. An empirical time names its file, to be put beside the config.
+    """
+    lines = [
+        f"# Stations fitted by `feedsim fit stops` to {_comment(log_name)}.",
+        *(f"# {_comment(sentence)}" for sentence in answer(result)),
+        "# Put these tables behind the [[machine]] of your config, with the files they name.",
+        "# Lengths hold the wait for an operator where the log does, so none is waited for here.",
+    ]
+    for station in result.stations:
+        lines += ["", *_lines(station)]
+    return "\n".join(lines) + "\n"
+
+
+def files_of_times(result: StopsResult) -> Mapping[str, str]:
+    """Files of the times that no family carries, one number of seconds a line, by name."""
+    return {
+        file_name(station, time): "".join(f"{value:.{DIGITS}f}\n" for value in time.values_s)
+        for station in result.stations
+        for time in station.times
+        if time.family is None
+    }
+
+
+def file_name(station: FittedStation, time: FittedTime) -> str:
+    """Name of the file of an empirical time."""
+    name = re.sub(r"\W+", "-", station.name.lower()).strip("-") or "station"
+    return f"{name[:60]}-{time.purpose.replace('_', '-')}-s.txt"
+
+
+def _lines(station: FittedStation) -> Iterator[str]:
+    yield "[[machine.station]]"
+    yield f"name = {toml_value(station.name)}"
+    for time in station.times:
+        yield f"{time.purpose} = {toml_value(_table(station, time))}   # {_basis(time)}"
+
+
+def _table(station: FittedStation, time: FittedTime) -> dict[str, str | float]:
+    family = time.family
+    if family is None:
+        return {"family": time.chosen, "file_s": file_name(station, time)}
+    fit = family.fit
+    unit, size_s = unit_of(fit.mean_s)
+    table: dict[str, str | float] = {
+        "family": fit.family,
+        f"mean_{unit}": _rounded(fit.mean_s / size_s),
+    }
+    if fit.form is not None and fit.form_name is not None:
+        table[fit.form_name] = _rounded(fit.form)
+    return table
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.{DIGITS}g}")
+
+
+def _basis(time: FittedTime) -> str:
+    seen = f"{time.data.events:,} {PURPOSES[time.purpose]}"
+    cut = f", {time.data.censored:,} cut off" if time.data.censored else ""
+    family = time.family
+    if family is None:
+        return f"{seen}{cut}: no family carries them"
+    low, high = family.mean_s
+    return f"{seen}{cut}: mean {length(low)} to {length(high)}"
+
+
+def _comment(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text)

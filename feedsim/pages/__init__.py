@@ -1,0 +1,1 @@
+"""Pages: self-contained HTML files that ask nobody for anything."""

@@ -1,0 +1,152 @@
+"""Figures of a log: where its time went, day by day, and how long its stops last."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.figure import Figure
+
+from feedsim.answers.account import AccountResult
+from feedsim.logs.lengths import Lengths
+from feedsim.losses import gathered
+from feedsim.plots.loss_rows import MachineLosses
+from feedsim.plots.losses import MOST_MACHINES, draw_losses
+from feedsim.plots.style import SOFT_INK, figure_style, line_looks, look_of
+from feedsim.plots.wording import counted, fitted, percent_number
+
+WIDTH_IN = 12.0
+ROW_IN = 3.3
+TOP_IN = 0.95
+FOOT_IN = 0.95
+MOST_ROWS = 6
+
+
+def log_losses(result: AccountResult) -> Figure:
+    """Draw where planned busy time went, as the simulation's losses are drawn.
+
+    Where packs are not counted, the band begins with all running time.
+    """
+    [sums] = result.sums.results.sums
+    [setting] = result.sums.results.settings
+    confidence = result.cell.confidence
+    shown = []
+    for each, plan, own in zip(result.machines, setting.cell.machines, sums.machines, strict=True):
+        headline = "OEE" if each.whole.good.name == "good" else "Running"
+        if each.is_counted and "not" in each.whole.good.label:
+            headline = "OEE at most"
+        states = [station.state for station in plan.stations]
+        whole = gathered(each.whole, own, confidence)
+        shown.append(MachineLosses(plan.name, states, whole, headline))
+    shown = shown[:MOST_MACHINES]
+    return draw_losses(shown, _basis(result), confidence)
+
+
+def _basis(result: AccountResult) -> str:
+    number = result.cell.replications
+    told = counted(number, "production window" if result.per == "window" else "day")
+    if number == 1:
+        return f"{told} of {Path(result.log.file).name}: no intervals."
+    confidence = percent_number(result.cell.confidence)
+    return f"{told} of {Path(result.log.file).name}; lines over the bars: {confidence} intervals."
+
+
+def account_figure(result: AccountResult) -> Figure:
+    """Draw each machine's days, and beside them the lengths of its stops.
+
+    Of more than 6 machines the first are drawn.
+    """
+    machines = result.machines[:MOST_ROWS]
+    frame = result.days_frame()
+    with figure_style():
+        height_in = TOP_IN + FOOT_IN + ROW_IN * len(machines)
+        figure = Figure(figsize=(WIDTH_IN, height_in))
+        left = 0.35 / WIDTH_IN
+        title = "Day by day, and how long stops last"
+        figure.text(left, 1 - 0.42 / height_in, title, size=17, weight="bold")
+        figure.text(left, 1 - 0.72 / height_in, _note(result), color=SOFT_INK)
+        grid = figure.add_gridspec(
+            len(machines),
+            2,
+            left=0.07,
+            right=0.97,
+            top=1 - (TOP_IN + 0.3) / height_in,
+            bottom=FOOT_IN / height_in,
+            wspace=0.36,
+            hspace=0.6,
+            width_ratios=(1.25, 1),
+        )
+        for row, each in enumerate(machines):
+            own = frame[frame["machine"] == each.name]
+            days = [date.fromisoformat(day) for day in own["date"]]
+            axes = figure.add_subplot(grid[row, 0])
+            shares = {
+                "running": own["time_running_share"].to_numpy(float),
+                "availability": own["availability"].to_numpy(float),
+                "OEE": own["oee"].to_numpy(float),
+            }
+            _days(axes, days, shares)
+            axes.set_title(fitted(f"{each.name}: share of planned busy time by day", 6.0))
+            _lengths(figure.add_subplot(grid[row, 1]), each.lengths)
+    return figure
+
+
+def _note(result: AccountResult) -> str:
+    note = f"{counted(len(result.log.stops), 'stop')} of {Path(result.log.file).name}"
+    note += f"; minor: below {result.minor_stop_min:g} min"
+    if len(result.machines) > MOST_ROWS:
+        note += f"; the first {MOST_ROWS} of {len(result.machines)} machines"
+    return note + "."
+
+
+def _days(axes: Axes, days: Sequence[date], shares: dict[str, np.ndarray]) -> None:
+    place = np.array(days, dtype="datetime64[D]").astype("datetime64[s]").astype(object)
+    for number, (label, values) in enumerate(shares.items()):
+        if np.isfinite(values).any():
+            looks = line_looks(number) | {"linestyle": "", "markersize": 5.5, "alpha": 0.9}
+            axes.plot(place, 100 * values, label=label, clip_on=False, **looks)
+    axes.set_ylim(0, 100)
+    axes.set_ylabel("%")
+    locator = AutoDateLocator(minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    axes.legend(loc="lower left", bbox_to_anchor=(0, -0.38), ncols=3, borderaxespad=0)
+
+
+def _lengths(axes: Axes, lengths: Lengths) -> None:
+    """Bars of the share of stops and of stopped time in each class of length."""
+    axes.set_title("Stops and stopped time by length")
+    if not lengths.classes:
+        axes.text(0.5, 0.5, "no stop", ha="center", color=SOFT_INK, transform=axes.transAxes)
+        axes.set_axis_off()
+        return
+    stops = np.array([each.stops for each in lengths.classes])
+    times = np.array([each.time_us for each in lengths.classes], dtype=float)
+    rows = np.arange(len(lengths.classes))
+    for shift, values, state, label in (
+        (-0.2, stops, "restarting", "share of stops"),
+        (0.2, times, "jam", "share of stopped time"),
+    ):
+        look = look_of(state)
+        total = values.sum()
+        axes.barh(
+            rows + shift,
+            100 * values / total if total else values,
+            0.38,
+            label=label,
+            facecolor=look.colour,
+            hatch=look.hatch,
+            edgecolor=look.ink,
+            linewidth=0.0,
+        )
+    axes.set_yticks(rows, [each.label for each in lengths.classes])
+    axes.invert_yaxis()
+    axes.set_xlim(left=0)
+    axes.set_xlabel("%")
+    axes.grid(visible=False, axis="y")
+    axes.tick_params(axis="y", length=0)
+    axes.legend(loc="lower right")

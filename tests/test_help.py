@@ -1,0 +1,78 @@
+"""Help: every command has examples, every example is a command, and each is quick to show."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+from test_cli import feedsim  # noqa: F401 (a fixture)
+
+from feedsim.cli import COMMANDS
+from feedsim.cli import feedsim as command_line
+from feedsim.cli.codes import DONE, TARGET_MISSED
+
+ROOT = Path(__file__).parents[1]
+SHORT = ["--set", "study.shift_h=1", "--set", "study.warm_up_h=0.1"]
+
+
+def commands() -> Iterator[tuple[str, click.Command]]:
+    """All commands, those of a group by their own."""
+    context = click.Context(command_line)
+    for name in COMMANDS:
+        command = command_line.get_command(context, name)
+        assert command is not None
+        yield name, command
+        if isinstance(command, click.Group):
+            for part in command.list_commands(context):
+                found = command.get_command(context, part)
+                assert found is not None
+                yield f"{name} {part}", found
+
+
+def examples(command: click.Command) -> list[list[str]]:
+    lines = (line.strip() for line in (command.help or "").splitlines())
+    return [shlex.split(line) for line in lines if line.startswith("feedsim ")]
+
+
+ALL = list(commands())
+EXAMPLES = [
+    (command, words)
+    for _, command in ALL
+    if not isinstance(command, click.Group)
+    for words in examples(command)
+]
+
+
+@pytest.mark.parametrize(("name", "command"), ALL, ids=[name for name, _ in ALL])
+def test_every_command_has_examples_of_itself(name, command):
+    found = examples(command)
+    assert found
+    for words in found:
+        assert " ".join(words[1:]).startswith(name)
+
+
+@pytest.mark.parametrize(
+    ("command", "words"), EXAMPLES, ids=[" ".join(words[1:]) for _, words in EXAMPLES]
+)
+def test_every_example_is_a_command(feedsim, command, words):  # noqa: F811
+    places = [str(ROOT / word) if (ROOT / word).exists() else word for word in words[1:]]
+    options = {name for parameter in command.params for name in parameter.opts}
+    configs = [word for word in places if word.endswith(".toml") and Path(word).exists()]
+    if "--jobs" in options and configs:
+        # Of an option given twice the last one counts; the calendar is brought within the hour.
+        places += [*SHORT, *_calendar_within(Path(configs[0])), "--jobs", "1"]
+        places += ["--replications", "3"] if "--replications" in options else []
+    code, _, err = feedsim(*places)
+    assert code in (DONE, TARGET_MISSED), err
+
+
+def _calendar_within(config: Path) -> list[str]:
+    text = config.read_text(encoding="utf-8")
+    words = []
+    for table, key in (("[[crew.break]]", "crew.break"), ("[[planned_stop]]", "planned_stop")):
+        for number in range(text.count(table)):
+            words += ["--set", f"{key}[{number}].at_h=0.5"]
+    return words

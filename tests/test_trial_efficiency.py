@@ -1,0 +1,266 @@
+"""Efficiency runs: chances to pass against theory, the length of a trial, the command."""
+
+from __future__ import annotations
+
+import json
+from math import sqrt
+from pathlib import Path
+
+import numpy as np
+import pytest
+from problems import KERNEL
+from test_cli import feedsim  # noqa: F401 (a fixture)
+
+from feedsim.answers.trial import TrialError
+from feedsim.answers.trial_efficiency import EfficiencyTrial, run_config, trial_efficiency
+from feedsim.config import parse_config
+
+ROOT = Path(__file__).parents[1]
+
+# A machine whose only losses are stops of ten minutes, after an hour of running on average.
+LINE = """
+[study]
+shift_h = 8
+replications = 2000
+[[machine]]
+name = "pouch machine"
+speed_per_min = 60
+[machine.magazine]
+capacity_bags = 100000
+[[machine.station]]
+name = "sealer"
+between_stops = { family = "exponential", mean_min = 60 }
+stop = { family = "constant", mean_min = 10 }
+"""
+
+
+def asked(target: float, hours: float = 8, **more):
+    return EfficiencyTrial(target, hours, **more)
+
+
+def passes_in_theory(target: float, hours: float, mean_min: float, stop_min: float = 10) -> float:
+    """The run is passed if the stop that would be one too many has not come in time.
+
+    Own derivation: of h minutes d = h (1 - target) may be lost. k whole stops and d - 10 k minutes
+    of another are lost in d; so the (k + 1)th may begin no sooner than after h - d minutes of
+    running, and stops come in running time as a Poisson process.
+    """
+    from scipy.stats import poisson
+
+    minutes = 60 * hours
+    lost = minutes * (1 - target)
+    return float(poisson.cdf(lost // stop_min, (minutes - lost) / mean_min))
+
+
+@pytest.mark.parametrize("target", [0.80, 0.84, 0.88, 0.92])
+def test_chance_to_pass_against_theory(target):
+    result = trial_efficiency(parse_config(LINE), asked(target), work=KERNEL)
+    # A stop waits for its cycle's end: half of a second in an hour.
+    checked = 0
+    for point in result.points:
+        if 0.5 <= point.factor <= 4:
+            theory = passes_in_theory(target, 8, 60 / point.factor)
+            spread = sqrt(max(theory * (1 - theory), 1e-3) / point.passes.trials)
+            assert abs(point.passes.value - theory) < 4 * spread + 0.002, point.factor
+            checked += 1
+    assert checked >= 4
+    own = result.own.passes.value
+    wrong = passes_in_theory(target, 8, 50)  # a line that stops more often is found out
+    assert abs(own - wrong) > 4 * sqrt(wrong * (1 - wrong) / 2000)
+
+
+def test_true_efficiency_falls_with_the_frequency_of_stops():
+    result = trial_efficiency(parse_config(LINE), asked(0.85), work=KERNEL)
+    points = sorted(result.points, key=lambda point: point.factor)
+    true = [point.efficiency.value for point in points]
+    assert true == sorted(true, reverse=True)
+    assert true[0] == pytest.approx(1, abs=1e-4)
+    # Mean up time 60, down 10: in the long run 6/7; a run begins running, so a little above.
+    assert result.own.efficiency.value == pytest.approx(6 / 7, abs=0.015)
+
+
+def test_a_line_without_luck_passes_always_or_never():
+    still = LINE.partition("[[machine.station]]")[0].replace("2000", "20")
+    result = trial_efficiency(parse_config(still), asked(0.99), work=KERNEL)
+    assert [point.factor for point in result.points] == [1.0]
+    assert result.own.passes.value == 1
+    regular = LINE.replace('family = "exponential"', 'family = "constant"')
+    # Seven stops in eight hours: of 480 minutes at most 70 are lost, 60 at least.
+    for target, chance in ((0.90, 0.0), (0.84, 1.0)):
+        result = trial_efficiency(parse_config(regular), asked(target), work=KERNEL)
+        assert result.own.passes.value == chance
+
+
+def test_several_runs_are_judged_together():
+    config = parse_config(LINE)
+    one = trial_efficiency(config, asked(0.85), work=KERNEL)
+    four = trial_efficiency(config, asked(0.85, runs=4), work=KERNEL)
+    assert four.own.passes.trials == 500
+    assert np.std(four.own.values) == pytest.approx(np.std(one.own.values) / 2, rel=0.1)
+    # Above the target, four runs pass surer than one.
+    assert four.own.passes.value > one.own.passes.value
+
+
+def test_the_length_keeps_the_risks():
+    config = parse_config(LINE)
+    trial = asked(0.85, good=0.89, bad=0.80, producer_risk=0.1, consumer_risk=0.05)
+    result = trial_efficiency(config, trial, work=KERNEL)
+    length = result.length
+    assert result.good.efficiency.value == pytest.approx(0.89, abs=0.001)
+    assert result.bad.efficiency.value == pytest.approx(0.80, abs=0.001)
+    assert length.good_fails_at_most <= 0.1
+    assert length.bad_passes_at_most <= 0.05
+    assert length.runs > 1
+    # On luck of its own both risks are kept at this length, and one of them not at half of it.
+    other = config.with_values({"study.seed": 77})
+    for runs, is_kept in ((length.runs, True), (max(1, length.runs // 2), False)):
+        again = trial_efficiency(
+            other, asked(0.85, good=0.89, bad=0.80, runs=runs), replications=6000, work=KERNEL
+        )
+        fails, passes = 1 - again.good.passes.value, again.bad.passes.value
+        assert (fails <= 0.1 and passes <= 0.05) == is_kept
+
+
+def test_a_line_below_the_target_has_no_length():
+    result = trial_efficiency(parse_config(LINE), asked(0.9, bad=0.7), work=KERNEL)
+    assert result.own.efficiency.value < 0.9
+    assert result.length is None
+
+
+def test_same_answer_from_both_engines_and_by_seed():
+    from feedsim.study import Work
+
+    config = parse_config(LINE)
+    found = [
+        trial_efficiency(config, asked(0.85, 2), replications=6, work=Work(engine=engine)).frame()
+        for engine in ("simpy", "compiled")
+    ]
+    assert found[0].equals(found[1])
+
+
+def test_leaving_a_station_out_is_a_line_without_it():
+    second = (
+        LINE
+        + """
+[[machine.station]]
+name = "case packer"
+between_stops = { family = "exponential", mean_min = 40 }
+stop = { family = "constant", mean_min = 5 }
+"""
+    )
+    alone = trial_efficiency(parse_config(LINE), asked(0.85), work=KERNEL)
+    left = trial_efficiency(
+        parse_config(second), asked(0.85, leave_out=("case packer",)), work=KERNEL
+    )
+    with_it = trial_efficiency(parse_config(second), asked(0.85), work=KERNEL)
+    assert np.array_equal(alone.own.values, left.own.values)
+    assert with_it.own.passes.value < alone.own.passes.value - 0.2
+
+
+def test_availability_leaves_short_stops_out():
+    text = LINE.replace("mean_min = 10", "mean_min = 4")
+    found = {
+        measure: trial_efficiency(
+            parse_config(text), asked(0.9, measure=measure), work=KERNEL
+        ).own.efficiency.value
+        for measure in ("oee", "availability")
+    }
+    assert found["availability"] == 1
+    assert found["oee"] < 0.96
+
+
+def test_the_calendar_after_the_run_is_left_out():
+    text = LINE + (
+        '[[planned_stop]]\nname = "cleaning"\nat_h = 5\ntakes_min = 20\n'
+        "[[crew.break]]\nat_h = 1\ntakes_min = 15\n"
+    )
+    config, later = run_config(parse_config(text), 3)
+    assert later == ("cleaning at 5 h",)
+    assert (len(config.planned_stop), len(config.crew.breaks)) == (0, 1)
+    config, later = run_config(parse_config(text), 8)
+    assert later == ()
+    assert config.study.shift_h == 8
+
+
+def test_a_warm_up_comes_before_the_run():
+    config, _ = run_config(
+        parse_config(LINE.replace("shift_h = 8", "shift_h = 8\nwarm_up_h = 1")), 4
+    )
+    assert config.study.shift_h == 5
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({"target": 1.2}, "--target"),
+        ({"hours": 0}, "--hours"),
+        ({"hours": 200}, "--hours"),
+        ({"runs": 0}, "--runs"),
+        ({"measure": "speed"}, "--measure"),
+        ({"good": 0.8}, "--good"),
+        ({"bad": 0.9}, "--bad"),
+        ({"consumer_risk": 0}, "--consumer-risk"),
+        ({"machine": "x"}, "--machine"),
+        ({"leave_out": ("x",)}, "--leave-out"),
+        ({"good": 0.99999}, None),
+        ({"bad": 0.01}, "--bad"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(values, told):
+    def ask():
+        given = {"target": 0.85, "hours": 2, **values}
+        return trial_efficiency(
+            parse_config(LINE), EfficiencyTrial(**given), replications=20, work=KERNEL
+        )
+
+    if told is None:
+        assert ask().good is not None
+        return
+    with pytest.raises(TrialError, match=f"{told}: .*allowed"):
+        ask()
+
+
+def test_command(feedsim):  # noqa: F811
+    Path("line.toml").write_text(LINE.replace("2000", "40"))
+    code, out, _ = feedsim(
+        *("trial", "efficiency", "line.toml", "--hours", "4", "--target", "0.85"),
+        *("--json", "--out", "study", "--jobs", "1", "--replications", "60"),
+    )
+    document = json.loads(out)
+    assert code == 0
+    assert document["trial"]["own"]["passes"]["trials"] == 60
+    assert {path.name for path in Path("study").iterdir()} == {
+        *("config.toml", "resolved.toml", "manifest.json", "runs.sqlite"),
+        *("replications.csv", "summary.csv", "curve.csv", "trials.csv"),
+        *("trial_efficiency.png", "trial_efficiency.svg"),
+    }
+    code, out, _ = feedsim("trial", "efficiency", "line.toml", "--hours", "4", "--target", "0.9")
+    assert out.startswith("The line's true OEE is ")
+    assert "400 trials" in out  # a config's few shifts are too few for a chance
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["--target", "0.85", "--producer-risk", "0.1"], 1),
+        (["--target", "0.5", "--producer-risk", "0.1"], 0),
+        (["--target", "0.9", "--bad", "0.7"], 1),
+        (["--target", "0.7", "--bad", "0.5"], 0),
+        (["--target", "1.7"], 2),
+        (["--target", "0.7", "--precision", "oee=0.01"], 2),
+    ],
+)
+def test_exit_codes(feedsim, words, code):  # noqa: F811
+    Path("line.toml").write_text(LINE)
+    words = ["trial", "efficiency", "line.toml", "--hours", "8", "--jobs", "1", *words]
+    assert feedsim(*words)[0] == code
+
+
+def test_examples_of_the_help_run(feedsim):  # noqa: F811
+    _, out, _ = feedsim("trial", "efficiency", "--help")
+    examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
+    assert examples
+    for words in examples:
+        config = str(ROOT / words[3])
+        more = [] if "--bad" in words else ["--replications", "6"]
+        assert feedsim(*words[1:3], config, *words[4:], *more, "--jobs", "1")[0] == 0, words

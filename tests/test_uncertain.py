@@ -1,0 +1,129 @@
+"""Uncertain inputs: the two parts of the answer's error, and what more data would bring."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from feedsim.answers.uncertain import InputsError, Unknown, with_uncertain_inputs
+from feedsim.cell import build_cell
+from feedsim.config import Config, parse_config
+from feedsim.engines import COMPILED
+from feedsim.study import Setting, Work
+
+KERNEL = Work(engine=COMPILED)
+
+# A machine that runs for 300 s and stops for 60 s by turns has an OEE of 5/6.
+RUNS_S, STOPS_S = 300.0, 60.0
+TURNS = """
+[study]
+shift_h = 60
+replications = 5
+[[machine]]
+speed_per_min = 60
+[machine.magazine]
+capacity_bags = 200000
+bundle_bags = 100000
+[[machine.station]]
+name = "sealer"
+between_stops = { family = "constant", mean_s = 300 }
+stop = { family = "constant", mean_s = 60 }
+"""
+
+
+def settings_of(config: Config) -> list[Setting]:
+    return [Setting({}, build_cell(config))]
+
+
+def drawn(key: str, mean: float, sd: float) -> Unknown:
+    def draw(luck):
+        return {key: float(luck.normal(mean, sd))}
+
+    return Unknown(key, draw)
+
+
+STOP = "machine[0].station[0].stop.mean_s"
+RUN = "machine[0].station[0].between_stops.mean_s"
+
+
+def test_without_chance_all_error_is_the_data(sd=4.0):
+    """Delta method, own derivation: d OEE / d stop = -run / (run + stop)^2."""
+    result = with_uncertain_inputs(
+        parse_config(TURNS), [drawn(STOP, STOPS_S, sd)], settings_of, sets=200, work=KERNEL
+    )
+    found = result.ranges[-1]["oee"]
+    expected_sd = RUNS_S / (RUNS_S + STOPS_S) ** 2 * sd
+    assert found.expected == pytest.approx(5 / 6, abs=0.002)
+    # A standard deviation from 200 draws is known to 5 %: four of its standard errors.
+    assert found.data_sd == pytest.approx(expected_sd, rel=0.2)
+    assert found.simulation_sd == 0
+    assert found.data_part == 1
+    reach = (found.high - found.low) / 2
+    assert reach == pytest.approx(1.96 * expected_sd, rel=0.2)
+    # The check can fail: half the error gives half the deviation.
+    assert found.data_sd != pytest.approx(expected_sd / 2, rel=0.2)
+
+
+def test_without_uncertainty_all_error_is_the_simulation():
+    text = TURNS.replace(
+        'family = "constant", mean_s = 300', 'family = "exponential", mean_s = 300'
+    )
+    result = with_uncertain_inputs(
+        parse_config(text), [drawn(STOP, STOPS_S, 1e-9)], settings_of, sets=100, work=KERNEL
+    )
+    found = result.ranges[-1]["oee"]
+    assert found.data_sd < found.simulation_sd
+    assert found.low < 5 / 6 < found.high
+    assert found.high - found.low < 4 * found.simulation_sd
+
+
+def test_what_to_measure_more():
+    """Own derivation: the variances of the parts by the delta method, nine tenths of each."""
+    sds = {STOP: 4.0, RUN: 10.0}
+    slope = {STOP: RUNS_S, RUN: STOPS_S}
+    parts = {key: (slope[key] * sds[key]) ** 2 for key in sds}
+    unknowns = [drawn(STOP, STOPS_S, sds[STOP]), drawn(RUN, RUNS_S, sds[RUN])]
+    result = with_uncertain_inputs(parse_config(TURNS), unknowns, settings_of, sets=10, work=KERNEL)
+    for key, part in parts.items():
+        assert result.gain(key, "oee") == pytest.approx(0.9 * part / sum(parts.values()), abs=0.2)
+    assert result.gain(STOP, "oee") > result.gain(RUN, "oee")
+
+
+def test_more_shifts_make_only_the_simulation_s_part_smaller():
+    text = TURNS.replace(
+        'family = "constant", mean_s = 300', 'family = "exponential", mean_s = 300'
+    )
+    found = []
+    for replications in (3, 48):
+        config = parse_config(text).with_values({"study.replications": replications})
+        result = with_uncertain_inputs(
+            config, [drawn(STOP, STOPS_S, 8)], settings_of, sets=200, work=KERNEL
+        )
+        found.append(result.ranges[-1]["oee"])
+    assert found[0].simulation_sd / found[1].simulation_sd == pytest.approx(4, rel=0.3)
+    assert found[0].data_sd == pytest.approx(found[1].data_sd, rel=0.3)
+
+
+def test_draws_that_make_no_config_are_drawn_again():
+    config = parse_config(TURNS)
+    result = with_uncertain_inputs(
+        config, [drawn(STOP, 1.0, 5.0)], settings_of, sets=20, work=KERNEL
+    )
+    assert np.isfinite(result.ranges[-1]["oee"].expected)
+    with pytest.raises(InputsError, match="made no config"):
+        with_uncertain_inputs(config, [drawn(STOP, -100, 1)], settings_of, sets=3, work=KERNEL)
+
+
+def test_nothing_uncertain_is_told():
+    with pytest.raises(InputsError, match="--inputs"):
+        with_uncertain_inputs(parse_config(TURNS), [], settings_of, work=KERNEL)
+
+
+def test_the_same_again():
+    config = parse_config(TURNS).with_values({"study.shift_h": 1, "study.replications": 2})
+    unknowns = [drawn(STOP, STOPS_S, 4.0)]
+    found = [
+        with_uncertain_inputs(config, unknowns, settings_of, sets=3, work=work).json()
+        for work in (KERNEL, Work(engine="simpy"))
+    ]
+    assert found[0] == found[1]
