@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
+    from feedsim.answers.account import AccountResult, account
     from feedsim.answers.capacity import CapacityResult, capacity
     from feedsim.answers.compare import CompareResult, compare
     from feedsim.answers.film import FilmResult, film_study
@@ -38,11 +39,19 @@ if TYPE_CHECKING:
     from feedsim.film import FilmModel
     from feedsim.fit.picks import PicksResult, fit_picks
     from feedsim.fit.trials import Trials, read_trials
+    from feedsim.logs import EventLog, Layout, LogError, load_layout, read_log
     from feedsim.study import Work
 
 __version__ = VERSION
 
 _HOMES = {
+    "AccountResult": "feedsim.answers.account",
+    "account": "feedsim.answers.account",
+    "EventLog": "feedsim.logs",
+    "Layout": "feedsim.logs",
+    "LogError": "feedsim.logs",
+    "load_layout": "feedsim.logs",
+    "read_log": "feedsim.logs",
     "CapacityResult": "feedsim.answers.capacity",
     "capacity": "feedsim.answers.capacity",
     "CompareResult": "feedsim.answers.compare",
@@ -83,6 +92,7 @@ _HOMES = {
 }
 
 __all__ = [
+    "AccountResult",
     "CapacityResult",
     "Cell",
     "CompareResult",
@@ -90,9 +100,12 @@ __all__ = [
     "ConfigError",
     "EfficiencyResult",
     "EfficiencyTrial",
+    "EventLog",
     "FilmModel",
     "FilmResult",
     "Goal",
+    "Layout",
+    "LogError",
     "PicksResult",
     "PlanResult",
     "Precision",
@@ -104,6 +117,7 @@ __all__ = [
     "Work",
     "Worth",
     "__version__",
+    "account",
     "bad_bundles",
     "build_cell",
     "capacity",
@@ -111,8 +125,10 @@ __all__ = [
     "film_study",
     "fit_picks",
     "load_config",
+    "load_layout",
     "parse_config",
     "read_film_model",
+    "read_log",
     "read_trials",
     "rounds",
     "run",

@@ -17,7 +17,7 @@ EPOCH = datetime(1970, 1, 1)
 REASONS = ("sealer", "coder", "film jam", "no bags", "checkweigher")
 MACHINES = ("granola 1", "granola 2")
 STYLES = ("iso", "iso_t", "iso_fraction", "dotted")
-ISO = re.compile(r"\d{4}-\d\d-\d\d[Tt ] *\d\d?:\d\d(:\d\d([.,]\d{1,9})?)?")
+ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt]| +)\d\d?:\d\d(:\d\d([.,]\d{1,9})?)?")
 
 
 def us(time: datetime) -> int:
@@ -311,7 +311,7 @@ def edited(log: Log, rng: random.Random) -> Case:
     stop = oracle(line, log)
     if stop is None:
         return Case("edited", _text(lines), stops, frozenset({n + 1}))
-    return Case("edited", _text(lines), (*stops, stop), silent=stop[0] < stop[1] and False)
+    return Case("edited", _text(lines), (*stops, stop))
 
 
 def oracle(line: str, log: Log) -> Stop | None:

@@ -338,7 +338,7 @@ def test_the_command_answers_first_and_writes_a_folder(feedsim):
         *("losses.png", "losses.svg", "account.png", "account.svg"),
     }
     findings = pd.read_csv(folder / "findings.csv")
-    assert list(findings["line"]) == [420, 16, 422]
+    assert list(findings["line"]) == [16, 420, 422]
     manifest = json.loads((folder / "manifest.json").read_text())
     assert manifest["finished"]
     assert set(manifest["inputs"]) == {"stops.csv", "shifts.csv"}
@@ -395,7 +395,7 @@ def test_the_night_of_a_clock_change_has_nine_hours_on_the_clock(feedsim):
         (["."], ["is a folder"]),
         (
             ["LOG", "--start", "begin"],
-            ["stops.csv:8", "log.start", "'begin'", "start, end, reason"],
+            ["stops.csv:8", "--start", "'begin'", "start, end, reason"],
         ),
         (["LOG", "--windows", "absent.csv"], ["absent.csv"]),
         (["LOG", "--as", "run"], ["--as", "REASON=STATE", "'run'"]),

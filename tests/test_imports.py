@@ -10,8 +10,8 @@ import pytest
 ROOT = Path(__file__).parents[1]
 ORDER = [
     *("version", "files", "film", "magazine", "config", "streams", "times", "cell", "accounts"),
-    *("model", "kernel", "stats", "engines", "executors", "study", "measures", "losses"),
-    *("answers", "plots", "verify", "folder", "cli"),
+    *("model", "kernel", "stats", "engines", "executors", "cluster", "store", "study"),
+    *("measures", "losses", "logs", "fit", "answers", "plots", "pages", "verify", "folder", "cli"),
 ]
 
 

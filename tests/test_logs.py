@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
@@ -448,6 +449,26 @@ def test_the_check_of_broken_logs_can_fail(tmp_path, monkeypatch):
     monkeypatch.setattr("feedsim.logs.findings.Notebook.note", lambda *told: None)
     with pytest.raises(AssertionError):
         check_mutations(range(100), tmp_path)
+
+
+WRONG_COUNTS = ("x", "", "-3", "12.5", "12,5", "2,849", "2.849", "1e3", "1 200", "0x10", "nan", "³")
+
+
+def test_broken_counts_are_never_misread_in_silence(read):
+    rng = random.Random(7)
+    for _ in range(100):
+        counts = [str(rng.randrange(20_000)) for _ in range(rng.randint(2, 9))]
+        sound = [int(count) for count in counts]
+        broken = rng.randrange(len(counts))
+        counts[broken] = rng.choice(WRONG_COUNTS)
+        text = "start;end;good\n"
+        for day, count in enumerate(counts, start=1):
+            text += f"2025-03-0{day} 08:00;2025-03-0{day} 16:00;{count}\n"
+        log = read(rows("10:00:00 10:05:00 a"), text)
+        found = [window.good for window in log.windows]
+        assert found == [*sound[:broken], None, *sound[broken + 1 :]], counts
+        told = [(f.line, f.kind) for f in log.findings if f.file.endswith("windows.csv")]
+        assert told == [(broken + 2, "bad_count" if counts[broken] else "no_count")]
 
 
 def test_every_rule_is_counted_in_order():

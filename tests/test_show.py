@@ -190,8 +190,11 @@ def test_names_are_completed():
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_the_way_to_switch_it_on_works(shell):
     found = subprocess.run(
-        [sys.executable, "-c", "from feedsim.cli import main; import sys; "
-         "sys.argv = ['feedsim']; main()"],
+        [
+            sys.executable,
+            "-c",
+            "from feedsim.cli import main; import sys; sys.argv = ['feedsim']; main()",
+        ],
         env={**os.environ, "_FEEDSIM_COMPLETE": f"{shell}_source"},
         capture_output=True,
         text=True,

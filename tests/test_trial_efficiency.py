@@ -27,6 +27,7 @@ name = "pouch machine"
 speed_per_min = 60
 [machine.magazine]
 capacity_bags = 100000
+bundle_bags = 100000
 [[machine.station]]
 name = "sealer"
 between_stops = { family = "exponential", mean_min = 60 }

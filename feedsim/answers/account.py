@@ -28,6 +28,7 @@ from feedsim.logs.lengths import Lengths, lengths_of
 from feedsim.logs.sums import DAY, WINDOW, Flags, Known, LogSums, log_sums
 from feedsim.losses import CLOSED_BADLY, REST, SLOW, Breakdown, breakdown, loss_of
 from feedsim.measures import (
+    COUNT,
     CREW_BUSY,
     HOUR_US,
     RATE,
@@ -36,6 +37,7 @@ from feedsim.measures import (
     Measure,
     SumArrays,
     figure,
+    measures_of,
 )
 from feedsim.stats import Estimate, Floats
 
@@ -172,19 +174,44 @@ class AccountResult:
 
     def windows_frame(self) -> pd.DataFrame:
         """Every measure of each machine and window (or day), empty where not known."""
-        frame = _known_frame(self, self.sums)
+        frame = replications_frame(self.sums.results).drop(columns=[CREW_BUSY.name])
         begins = [self.log.zone.text_of(at_us) for at_us in self.sums.begins_us]
+        masks = self.sums.known
+        for name in frame.columns[2:]:
+            known = np.concatenate([_mask(name, own) for own in masks])
+            if not _is_told(self.log, name):
+                known[:] = False
+            frame.loc[~known, name] = np.nan
         frame.insert(2, "begin", begins * len(self.log.machines))
         return frame
 
     def days_frame(self) -> pd.DataFrame:
         """Every measure of each machine and day, empty where not known."""
-        frame = _known_frame(self, self.days)
-        times = len(self.log.machines)
-        days = [str(self.log.zone.day_of(at_us)) for at_us in self.days.begins_us]
-        frame.insert(2, "date", days * times)
-        frame.insert(3, "windows", list(self.days.windows) * times)
-        return frame
+        import pandas as pd
+
+        [setting], [sums] = self.days.results.settings, self.days.results.sums
+        dates = [str(self.log.zone.day_of(at_us)) for at_us in self.days.begins_us]
+        lines = []
+        for machine, plan, own, known in zip(
+            self.log.machines,
+            setting.cell.machines,
+            sums.machines,
+            self.days.known,
+            strict=True,
+        ):
+            begun = [str(self.log.zone.day_of(w.begin_us)) for w in self.log.windows_of(machine)]
+            told = [m for m in measures_of([plan]) if _is_told(self.log, m.name)]
+            for day in dict.fromkeys(dates):
+                there = np.array([each == day for each in dates])
+                line: dict[str, Any] = {"machine": plan.name, "date": day}
+                line["windows"] = begun.count(day)
+                part = _part(own, there)
+                for measure in told:
+                    if _mask(measure.name, known)[there].all():
+                        line[measure.name] = _value(measure, part)
+                lines.append(line)
+        names = [measure.name for measure in measures_of(setting.cell.machines)]
+        return pd.DataFrame(lines, columns=["machine", "date", "windows", *names])
 
     def findings_frame(self) -> pd.DataFrame:
         """A line a finding: file, line, what it is, what was done."""
@@ -402,18 +429,11 @@ def log_breakdown(sums: SumArrays, plan: MachinePlan, known: Known, confidence: 
     return Breakdown(whole.planned_busy_us, good, tuple(losses))
 
 
-def _known_frame(result: AccountResult, sums: LogSums) -> pd.DataFrame:
-    """Measures by machine and replication, emptied where they are not known."""
-    frame = replications_frame(sums.results).drop(columns=[CREW_BUSY.name])
-    plans = sums.results.settings[0].cell.machines
-    known = {plan.name: of for plan, of in zip(plans, sums.known, strict=True)}
-    for name in frame.columns[2:]:
-        if not _is_told(result.log, name):
-            frame[name] = np.nan
-            continue
-        masks = [_mask(name, known[plan.name]) for plan in plans]
-        frame.loc[~np.concatenate(masks), name] = np.nan
-    return frame
+def _value(measure: Measure, sums: SumArrays) -> float:
+    """A measure of several replications together; what is counted is their sum."""
+    if measure.kind == COUNT:
+        return float(np.sum(measure.top(sums)))
+    return figure(measure, [sums]).value
 
 
 def account_json(result: AccountResult) -> dict[str, Any]:

@@ -77,7 +77,7 @@ class PlanResult:
     chosen : FixedPlan or None
         The shortest plan that bags of the true rate pass with that chance.
     sequential : SequentialPlan or None
-        With the same risks.
+        With risks no higher; None where it would not be shorter on average with such bags.
     affordable : int or None
         Faults allowed in the `picks` that can be afforded, where they are stated; -1: they are
         too few even without a fault.
@@ -281,6 +281,8 @@ def trial_plan(
         sequential = sequential_plan(
             true_rate, rate, 1 - pass_chance, 1 - confidence, chosen.picks, pattern
         )
+        if sequential and sequential.course(true_rate, pattern).mean_picks >= chosen.picks:
+            sequential = None
     affordable = None if picks is None else planner.most_faults(picks)
     return PlanResult(
         rate,

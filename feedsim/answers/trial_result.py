@@ -268,10 +268,13 @@ class _TwoLooks:
             then = np.ones_like(here)
         return first + float(here @ then)
 
-    def further(self, faults: int, chance: float | None = None) -> Further | None:
-        """The fewest picks more with so many faults allowed in all; None if too many."""
+    def further(self, faults: int, least: int = 1) -> Further | None:
+        """The fewest picks more, from `least` on, with so many faults allowed in all.
+
+        None if they are too many.
+        """
         try:
-            more = fewest(lambda number: self.risk(faults, number), 1, self._alpha)
+            more = fewest(lambda number: self.risk(faults, number), least, self._alpha)
         except OverflowError:
             return None
         if self._picks + more > LARGEST_TRIAL:
@@ -289,10 +292,12 @@ class _TwoLooks:
         """The fewest faults in all with which bags of the rate seen pass nine times in ten."""
         if self._rate_seen >= self._rate:
             return None
+        least = 1
         for faults in range(self._faults, self._faults + MOST_FURTHER + 1):
-            found = self.further(faults)
-            if found is not None and found.passes >= FURTHER_CHANCE:
+            found = self.further(faults, least)
+            if found is None or found.passes >= FURTHER_CHANCE:
                 return found
+            least = found.more
         return None
 
 

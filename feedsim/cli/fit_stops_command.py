@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,8 +12,6 @@ from feedsim.cli.log_options import LogSource, log_command
 from feedsim.cli.options import JSON
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
     from feedsim.logs import EventLog
 
@@ -22,9 +21,7 @@ WHOLE, AUTO = "none", "auto"
 
 @click.command("stops")
 @log_command
-@click.option(
-    "--of-machine", metavar="NAME", help="The machine to fit, where the log has several."
-)
+@click.option("--of-machine", metavar="NAME", help="The machine to fit, where the log has several.")
 @click.option(
     "--alike",
     is_flag=True,
@@ -100,7 +97,8 @@ def command(
     \b
     Examples:
       feedsim fit stops configs/data/stops.csv --windows configs/data/shifts.csv
-      feedsim fit stops configs/data/stops.csv --windows configs/data/shifts.csv --only sealer --part 5
+      feedsim fit stops configs/data/stops.csv --windows configs/data/shifts.csv --part 5
+      feedsim fit stops configs/data/events.csv --zone Europe/Berlin --as run=running
     """
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
     from feedsim.cli.screen import say_json, say_notes, talk
@@ -213,7 +211,7 @@ def _say_tables(result: StopsResult) -> None:
 
     say_table(
         f"Stations ({100 * result.confidence:g} % intervals)",
-        ("station", "stops", "running between", "family", "stop", "family", "trend p", "cluster p"),
+        ("station", "stops", "running between", "taken", "stop", "taken"),
         [
             (
                 station.name,
@@ -222,8 +220,6 @@ def _say_tables(result: StopsResult) -> None:
                 _family(station.between),
                 _mean(station.length),
                 _family(station.length),
-                "-" if station.trend is None else f"{station.trend.p_renewal:.2g}",
-                "-" if station.clustering is None else f"{station.clustering.p_value:.2g}",
             )
             for station in result.stations
         ],
@@ -234,31 +230,62 @@ def _say_tables(result: StopsResult) -> None:
         [line for station in result.stations for line in _lines(station)],
         f"*: {rules()}.",
     )
+    say_table(
+        "Are stops as frequent throughout, and independent?",
+        ("station", "Laplace", "p", "over cv", "p", "neighbours", "p", "dispersion", "p"),
+        [_independence(station) for station in result.stations],
+        "Laplace: above 0, more frequent at the end; over cv: the same for times that are not "
+        "exponential. neighbours: rank correlation of times that follow one another; dispersion: "
+        "of the stops of windows, over a Poisson process (both against independent times in the "
+        "same windows).",
+    )
 
 
-def _lines(station: FittedStation) -> Sequence[tuple[str, ...]]:
-    from feedsim.fit.stop_words import PURPOSES
+def _independence(station: FittedStation) -> tuple[str, ...]:
+    from math import isnan
 
-    found = []
-    for time in station.times:
+    from feedsim.fit.stop_words import p_text
+
+    trend, clusters = station.trend, station.clustering
+    found = [station.name]
+    if trend is None:
+        found += ["-"] * 4
+    else:
+        found += [f"{trend.laplace:+.2f}", p_text(trend.p_laplace)]
+        found += [f"{trend.renewal:+.2f}", p_text(trend.p_renewal)]
+    if clusters is None:
+        return (*found, *["-"] * 4)
+    for value, p_value in (
+        (clusters.neighbours, clusters.p_neighbours),
+        (clusters.dispersion, clusters.p_dispersion),
+    ):
+        found += ["-" if isnan(value) else f"{value:.2f}", p_text(p_value)]
+    return tuple(found)
+
+
+def _lines(station: FittedStation) -> Iterator[tuple[str, ...]]:
+    from feedsim.fit.stop_words import p_text
+
+    for time, short in zip(station.times, ("between", "stop"), strict=True):
         for number, each in enumerate(time.families):
             fit, goodness = each.fit, each.goodness
             form = "-"
             if fit.form is not None and each.form is not None:
-                form = f"{fit.form_name} {fit.form:.2f} ({each.form[0]:.2f} to {each.form[1]:.2f})"
-            found.append(
-                (
-                    f"{station.name}, {PURPOSES[time.purpose]}" if number == 0 else "",
-                    fit.family + ("*" if fit.family == time.chosen else ""),
-                    _with_ends(fit.mean_s, each.mean_s),
-                    form,
-                    f"{fit.aic:,.1f}",
-                    f"{fit.bic:,.1f}",
-                    "-" if goodness is None else f"{goodness.distance:.2f}",
-                    "-" if goodness is None else f"{goodness.p_value:.2g}",
-                )
+                form = f"{fit.form:.2f} ({each.form[0]:.2f} to {each.form[1]:.2f})"
+            yield (
+                f"{station.name}, {short}" if number == 0 else "",
+                fit.family + ("*" if fit.family == time.chosen else ""),
+                _with_ends(fit.mean_s, each.mean_s),
+                form,
+                _criterion(fit.aic),
+                _criterion(fit.bic),
+                "-" if goodness is None else f"{goodness.distance:.2f}",
+                "-" if goodness is None else p_text(goodness.p_value),
             )
-    return found
+
+
+def _criterion(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.1f}"
 
 
 def _mean(time: FittedTime) -> str:

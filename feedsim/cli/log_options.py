@@ -71,11 +71,12 @@ class LogSource:
         layout = Layout() if self.columns_path is None else load_layout(self.columns_path)
         data = layout.model_dump()
         told = {key: value for key, value in self.told.items() if value not in (None, ())}
-        for table in ("log", "windows"):
-            data[table] |= told.pop(table, {})
+        of_log, of_windows = dict(told.pop("log", {})), dict(told.pop("windows", {}))
         if self.windows is None:
             # Without a file of windows the counts stand in the log.
-            data["log"] |= {role: data["windows"][role] for role in _COUNTS}
+            of_log |= {role: name for role, name in of_windows.items() if role in _COUNTS}
+        data["log"] |= of_log
+        data["windows"] |= of_windows
         data["states"] |= told.pop("states", {})
         return read_log(self.path, Layout.model_validate(data | told), self.windows)
 

@@ -210,7 +210,10 @@ def answer(result: PlanResult) -> Iterator[str]:
 
 
 def _sequential_answer(result: PlanResult) -> Iterator[str]:
-    if result.sequential is None or result.true_rate is None or result.chosen is None:
+    if result.true_rate is None or result.chosen is None:
+        return
+    if result.sequential is None:
+        yield "A sequential trial with risks no higher is not found shorter with such bags."
         return
     good = result.sequential_courses[result.true_rate]
     bad = result.sequential_courses[result.rate]

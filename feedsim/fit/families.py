@@ -23,9 +23,9 @@ EXPONENTIAL: FamilyName = "exponential"
 WEIBULL: FamilyName = "weibull"
 LOGNORMAL: FamilyName = "lognormal"
 FAMILIES: tuple[FamilyName, ...] = (EXPONENTIAL, WEIBULL, LOGNORMAL)
-FORM = {WEIBULL: "shape", LOGNORMAL: "cv"}
+FORM: dict[str, str] = {WEIBULL: "shape", LOGNORMAL: "cv"}
 # What a config may say of a form: config/times.py.
-ALLOWED_FORM = {WEIBULL: (0.1, 2e3), LOGNORMAL: (0.001, 100.0)}
+ALLOWED_FORM: dict[str, tuple[float, float]] = {WEIBULL: (0.1, 2e3), LOGNORMAL: (0.001, 100.0)}
 LONGEST_MEAN_S = 1e9
 LEAST_DIFFERENT = 2
 
@@ -237,7 +237,7 @@ class FamilyFit:
 
 def spread_of(family: str, mean_s: float, form: float | None) -> Spread:
     """A time as a config has it, of a family's mean and shape or cv."""
-    name = FORM.get(family)  # type: ignore[call-overload]
+    name = FORM.get(family)
     values: dict[str, Any] = {} if name is None else {name: form}
     return Spread(family, mean_s, **values)  # type: ignore[arg-type]
 
@@ -312,22 +312,30 @@ def _maximum(likelihood: Likelihood) -> tuple[float, float]:
     if len(np.unique(data.seen_s)) < LEAST_DIFFERENT:
         raise FitError("fewer than two different times were seen")
     log_s = likelihood.log_s
-    start = np.array([float(log_s.mean()), math.log(max(float(log_s.std()), 1e-3))])
+    start: Any = np.array([float(log_s.mean()), math.log(max(float(log_s.std()), 1e-3))])
     room = _FLAT * (1 + data.events)
-    found = root(
-        lambda at: -likelihood.slope(*_within(at)),
+
+    def slope(at: Floats) -> Floats:
+        return -likelihood.slope(*_within(at))
+
+    def bend(at: Floats) -> Floats:
+        return -likelihood.bend(*_within(at))
+
+    found: Any = root(
+        slope,
         start,
-        jac=lambda at: -likelihood.bend(*_within(at)),
+        jac=bend,
         method="hybr",
         options={"xtol": 1e-13},
     )
     if _is_top(likelihood, found.x, room):
         return float(found.x[0]), float(found.x[1])
-    found = minimize(
+    search: Any = minimize  # its types know no gradient over an array of any shape
+    found = search(
         lambda at: -likelihood.value(*_within(at)),
         start,
-        jac=lambda at: -likelihood.slope(*_within(at)),
-        hess=lambda at: -likelihood.bend(*_within(at)),
+        jac=slope,
+        hess=bend,
         method="trust-exact",
         options={"gtol": room / 10},
     )
@@ -361,4 +369,5 @@ def _covariance(likelihood: Likelihood, location: float, log_scale: float) -> Fl
 
         mean_by, form_by = float(digamma(1 + scale)) * scale, -1.0
     turn = np.array([[1.0, mean_by], [0.0, form_by]])
-    return turn @ inverse @ turn.T
+    covariance: Floats = turn @ inverse @ turn.T
+    return covariance

@@ -303,6 +303,13 @@ def _is_covariance(rows: Matrix, size: int) -> bool:
     )
 
 
+_TABLES: dict[str, type[Table]] = {
+    "station": StationTable,
+    BETWEEN: StopTable,
+    LENGTH: StopTable,
+}
+
+
 def _in_words(path: tuple[str | int, ...], kind: str, value: Any) -> str:
     """A pydantic error in plain words."""
     table: type[Table] = StopsTable
@@ -314,9 +321,7 @@ def _in_words(path: tuple[str | int, ...], kind: str, value: Any) -> str:
         if part not in names:
             return f"unknown key, allowed here are {', '.join(names)}"
         declared = names[part]
-        table = {"station": StationTable, BETWEEN: StopTable, LENGTH: StopTable}.get(part, table)
+        table = _TABLES.get(part, table)
     assert declared is not None
     what = f"must be {allowed_text(declared)}"
     return f"is missing: {what}" if kind == "missing" else f"{what}, is {show(value)}"
-
-

@@ -63,11 +63,7 @@ def distance(fit: FamilyFit, data: CensoredTimes) -> float:
     log_f, log_s = fit.log_cdf(ordered.times_s), fit.log_survival(ordered.times_s)
     over = 1 - left[:-1]
     share = np.exp(log_f)
-    steps = (
-        over**2 * np.diff(log_f)
-        - left[:-1] ** 2 * np.diff(log_s)
-        - np.diff(share)
-    )
+    steps = over**2 * np.diff(log_f) - left[:-1] ** 2 * np.diff(log_s) - np.diff(share)
     whole = float(steps.sum()) - float(log_s[0]) - float(share[0])
     if ordered.seen[-1]:
         whole += -float(log_f[-1]) - float(-np.expm1(log_f[-1]))
@@ -141,7 +137,5 @@ class CutAsSeen:
         cuts = kaplan_meier(CensoredTimes(self.data.times_s, ~self.data.seen))
         levels = rng.random(len(self.data))
         # Beyond the last time of censoring nothing is cut off.
-        cut_s = np.where(
-            levels > 1 - cuts.survival[-1], np.inf, km_quantiles(cuts, levels)
-        )
+        cut_s = np.where(levels > 1 - cuts.survival[-1], np.inf, km_quantiles(cuts, levels))
         return CensoredTimes(np.minimum(times_s, cut_s), times_s <= cut_s)

@@ -74,26 +74,27 @@ def _profile(fit: FamilyFit, parameter: Parameter) -> Callable[[float], float]:
     def lost(log_value: float) -> float:
         if parameter == "mean":
 
-            def missing(log_scale: float) -> float:
-                log_scale = min(max(log_scale, -20.0), 4.0)
-                location = log_value - log_mean_over_location(fit.family, log_scale)
-                return -likelihood.value(location, log_scale)
+            def place(other: float) -> tuple[float, float]:
+                log_scale = min(max(other, -20.0), 4.0)
+                return log_value - log_mean_over_location(fit.family, log_scale), log_scale
         else:
-            log_scale = log_scale_of(fit.family, math.exp(log_value))
+            held = log_scale_of(fit.family, math.exp(log_value))
 
-            def missing(location: float) -> float:
-                return -likelihood.value(location, log_scale)
+            def place(other: float) -> tuple[float, float]:
+                return other, held
 
-        found = minimize_scalar(missing, bracket=(near[0] - width, near[0] + width), tol=1e-10)
+        found = minimize_scalar(
+            lambda other: -likelihood.value(*place(other)),
+            bracket=(near[0] - width, near[0] + width),
+            tol=1e-10,
+        )
         near[0] = float(found.x)
         return max(0.0, 2 * (best + float(found.fun)))
 
     return lost
 
 
-def interval(
-    fit: FamilyFit, parameter: Parameter, confidence: float = 0.95
-) -> tuple[float, float]:
+def interval(fit: FamilyFit, parameter: Parameter, confidence: float = 0.95) -> tuple[float, float]:
     """Likelihood-ratio interval of the mean (s) or of the form.
 
     Parameters

@@ -72,7 +72,8 @@ class Renewals:
     @cached_property
     def counts(self) -> Floats:
         """Stops in each window."""
-        return np.bincount(self.window, weights=self.seen, minlength=len(self.running_s))
+        counts = np.bincount(self.window, weights=self.seen, minlength=len(self.running_s))
+        return counts.astype(float)
 
     @cached_property
     def instants_s(self) -> Floats:

@@ -142,13 +142,14 @@ def stops_by_reason(log: EventLog, machine: str | None = None) -> list[ReasonSto
     return sorted(reasons, key=lambda each: (-each.lost_s, each.reason))
 
 
+# Reason, running time before, length (both us), whole, begun.
 _Walked = tuple[str, int, int, bool, bool]
 
 
 def _walked(
     log: EventLog, window: ProductionWindow, machine: str, logged: Mapping[int, LoggedStop]
 ) -> tuple[int, list[_Walked]]:
-    """Running time of a window, and its stops: reason, running time before, length, whole, begun."""
+    """Running time of a window, and its stops, as far as `Stop` tells of them."""
     running_us, at_us = 0, window.begin_us
     found: list[_Walked] = []
     for halt in log.stops_in(window, machine):

@@ -18,6 +18,7 @@ from feedsim.fit.stops import (
 )
 
 MOST_NAMED = 4
+LEAST_P = 1e-6
 PURPOSES = {"between_stops": "times between stops", "stop": "stop lengths"}
 BELIEVED_HALF = 0.5
 
@@ -38,8 +39,10 @@ def length(value_s: float) -> str:
 
 
 def p_text(p_value: float) -> str:
-    """A p-value: "0.012", "0.3"."""
-    return f"{p_value:.2g}"
+    """A p-value: "0.012", "0.3", "below 1e-6"."""
+    if math.isnan(p_value):
+        return "-"
+    return f"{p_value:.2g}" if p_value >= LEAST_P else f"below {LEAST_P:g}"
 
 
 def answer(result: StopsResult) -> Iterator[str]:
@@ -58,9 +61,7 @@ def answer(result: StopsResult) -> Iterator[str]:
         f"Most time goes to {worst.name!r}: one stop in {length(worst.between.mean_s)} of "
         f"running, {length(worst.length.mean_s)} long on average."
     )
-    carried = [
-        time.family is not None for station in result.stations for time in station.times
-    ]
+    carried = [time.family is not None for station in result.stations for time in station.times]
     if all(carried):
         yield "A family of distributions carries every time of every station."
     else:
@@ -108,9 +109,7 @@ def _few(stations: Sequence[FittedStation]) -> Iterator[str]:
             "exponential was assumed."
         )
     some = [
-        s.name
-        for s in stations
-        if LEAST_EVENTS <= min(t.data.events for t in s.times) < LEAST_SURE
+        s.name for s in stations if LEAST_EVENTS <= min(t.data.events for t in s.times) < LEAST_SURE
     ]
     if some:
         yield (

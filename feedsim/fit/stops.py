@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from feedsim.config.declare import NAME_CHARACTERS, state_of
+from feedsim.config.times import Family
 from feedsim.fit.families import FAMILIES, FamilyFit, FitError, fit_family
 from feedsim.fit.goodness import LEAST_EVENTS, SAMPLES, CutAsSeen, DrawSample, Goodness, judge
 from feedsim.fit.profile import exact_mean_interval, interval
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 Purpose = Literal["between_stops", "stop"]
 BETWEEN: Purpose = "between_stops"
 LENGTH: Purpose = "stop"
-EMPIRICAL = "empirical"
+EMPIRICAL: Family = "empirical"
 LEVEL = 0.05
 # Schwarz's criterion: within this of the best, the family that stands first is taken.
 AS_GOOD = 2.0
@@ -207,7 +208,7 @@ class StopsResult:
 
     def answer_json(self) -> list[dict[str, Any]]:
         """The command's part of the JSON document."""
-        return [_station_json(station, self.confidence) for station in self.stations]
+        return [_station_json(station) for station in self.stations]
 
 
 def fit_stops(
@@ -375,9 +376,7 @@ class _Fitter:
             families.append(self._fitted(fit, draw, self._luck(purpose, name, family)))
         return FittedTime(purpose, data, tuple(families), _chosen(families))
 
-    def _fitted(
-        self, fit: FamilyFit, draw: DrawSample, rng: np.random.Generator
-    ) -> FittedFamily:
+    def _fitted(self, fit: FamilyFit, draw: DrawSample, rng: np.random.Generator) -> FittedFamily:
         if fit.form is None and fit.data.events < LEAST_EVENTS:
             mean_s = exact_mean_interval(fit.data.total_s, fit.data.events, self.confidence)
         else:
@@ -464,7 +463,7 @@ def _none(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-def _station_json(station: FittedStation, confidence: float) -> dict[str, Any]:
+def _station_json(station: FittedStation) -> dict[str, Any]:
     document: dict[str, Any] = {
         "station": station.name,
         "reason": station.reason,
@@ -480,9 +479,7 @@ def _station_json(station: FittedStation, confidence: float) -> dict[str, Any]:
             "censored": time.data.censored,
             "families": [_family_json(found) for found in time.families],
         }
-    document["trend"] = _figures(
-        station.trend, "laplace", "p_laplace", "renewal", "p_renewal"
-    )
+    document["trend"] = _figures(station.trend, "laplace", "p_laplace", "renewal", "p_renewal")
     document["clustering"] = _figures(
         station.clustering, "neighbours", "p_neighbours", "dispersion", "p_dispersion"
     )

@@ -42,7 +42,9 @@ class CensoredTimes:
             raise ValueError("times must be above 0 and finite")
 
     @classmethod
-    def of(cls, seen_s: Sequence[float] | Floats, cut_s: Sequence[float] | Floats = ()) -> CensoredTimes:
+    def of(
+        cls, seen_s: Sequence[float] | Floats, cut_s: Sequence[float] | Floats = ()
+    ) -> CensoredTimes:
         """Times at which the event was seen, and times at which it had not come yet."""
         seen, cut = np.asarray(seen_s, float), np.asarray(cut_s, float)
         flags = np.repeat([True, False], [len(seen), len(cut)])

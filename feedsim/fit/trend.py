@@ -169,9 +169,9 @@ def _neighbours(renewals: Renewals) -> float:
     together = (window[1:] == window[:-1]) & renewals.seen[1:]
     if together.sum() < LEAST_PAIRS:
         return math.nan
-    first, second = (rankdata(side) for side in (
-        renewals.times_s[:-1][together], renewals.times_s[1:][together]
-    ))
+    first, second = (
+        rankdata(side) for side in (renewals.times_s[:-1][together], renewals.times_s[1:][together])
+    )
     spread = first.std() * second.std()
     if spread == 0:
         return math.nan

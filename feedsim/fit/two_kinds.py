@@ -103,8 +103,7 @@ def fit_two_kinds(data: CensoredTimes) -> TwoKinds | None:
     low, high = float(log_s.min()), float(log_s.max())
     within = [(-7.0, 7.0), *[(low, high), (math.log(LEAST_SCALE), math.log(high - low + 1))] * 2]
     found = [
-        minimize(missing, _start(log_s, part), bounds=within, method="L-BFGS-B")
-        for part in STARTS
+        minimize(missing, _start(log_s, part), bounds=within, method="L-BFGS-B") for part in STARTS
     ]
     best = min(found, key=lambda each: float(each.fun))
     if not np.isfinite(best.fun):
@@ -128,9 +127,7 @@ def _start(log_s: Floats, part: float) -> Floats:
     if not len(long):
         short, long = log_s, log_s
     scales = [math.log(max(float(side.std()), 4 * LEAST_SCALE)) for side in (short, long)]
-    return np.array(
-        [math.log((1 - part) / part), short.mean(), scales[0], long.mean(), scales[1]]
-    )
+    return np.array([math.log((1 - part) / part), short.mean(), scales[0], long.mean(), scales[1]])
 
 
 def _log_density(log_s: Floats, location: float, scale: float) -> Floats:

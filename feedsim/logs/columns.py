@@ -78,7 +78,7 @@ def find_columns(sheet: Sheet, told: Columns, roles: Iterable[str], table: str) 
     for role in NAMES:
         name = getattr(told, role)
         if name is not None:
-            found[role] = _told(sheet, name, f"{table}.{role}")
+            found[role] = _told(sheet, name, _key(table, role))
     names = [plain(name) for name in sheet.heading]
     for role in roles:
         if role in found:
@@ -88,6 +88,12 @@ def find_columns(sheet: Sheet, told: Columns, roles: Iterable[str], table: str) 
                 found[role] = place
                 break
     return found
+
+
+def _key(table: str, role: str) -> str:
+    """A column's key in a layout, and its option."""
+    prefix = "window-" if table == "windows" and role in ("start", "end", "machine") else ""
+    return f"{table}.{role} (--{prefix}{role})"
 
 
 def _candidates(role: str, names: list[str]) -> list[int]:

@@ -99,7 +99,7 @@ def read_log(
         windows_file=str(windows or path),
         stops=tuple(stops),
         windows=tuple(found),
-        findings=(*notes.findings, *more),
+        findings=(*_by_line(notes.findings), *_by_line(more)),
         rows=sheet.lines,
         running_rows=len(running),
         states=states,
@@ -123,6 +123,10 @@ def _opened(
         if TIME_OF_DAY.fullmatch(first):
             at = find_columns(sheet, told, (*roles, "date"), table)
     return sheet, at
+
+
+def _by_line(findings: list[Finding]) -> list[Finding]:
+    return sorted(findings, key=lambda finding: finding.line)
 
 
 def _named(sheet: Sheet, at: dict[str, int]) -> dict[str, str]:

@@ -40,7 +40,7 @@ class ProductionWindow:
     good: int | None = None
     made: int | None = None
     rejected: int | None = None
-    cycle_us: float | None = None
+    cycle_us: int | None = None
     line: int = 0
 
     @property

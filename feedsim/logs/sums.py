@@ -57,8 +57,6 @@ class LogSums:
         Of each machine.
     begins_us : tuple of int
         When the window, or the day's first one, begins.
-    windows : tuple of int
-        How many windows each replication has.
     findings : tuple of Finding
         Windows that made more than their speed allows.
     """
@@ -66,7 +64,6 @@ class LogSums:
     results: Results
     known: tuple[Known, ...]
     begins_us: tuple[int, ...]
-    windows: tuple[int, ...]
     findings: tuple[Finding, ...]
 
 
@@ -153,7 +150,8 @@ def log_sums(
     confidence : float
         Of the intervals.
     per : {"window", "day"}
-        What stands for a replication. Windows of one machine alone are 0 for the others.
+        What stands for a replication (of a day: its windows of one speed). A machine without a
+        window in one is 0 there.
     """
     cell = cell_of(log, minor_stop_min)
     names = columns_of(cell)
@@ -165,19 +163,14 @@ def log_sums(
         sums["cycle_us"] += NO_CYCLE_US
         flags = Known(*(np.ones(len(groups), bool) for _ in range(3)))
         for number, (_, windows) in enumerate(groups):
-            made_us = 0.0
             for window in windows:
                 if window.machine in ("", machine):
                     own = _window_sums(log, window, machine, cell.minor_stop_us, columns)
                     for name, value in own.items():
                         sums[name][number] += value
+                    sums["cycle_us"][number] = window.cycle_us or NO_CYCLE_US
                     _mark(flags, number, window)
-                    made_us += _packs(window) * (window.cycle_us or NO_CYCLE_US)
                     _judge(log, window, own, findings)
-            packs = sums["good_packs"][number] + sums["rejected_packs"][number]
-            if packs:
-                # A day of several speeds has the cycle that its packs took on average.
-                sums["cycle_us"][number] = made_us / packs
         packs_us = (sums["good_packs"] + sums["rejected_packs"]) * sums["cycle_us"]
         sums["slow_cycles_us"] = sums[f"time_{RUNNING}_us"] - packs_us
         machines.append(sums)
@@ -195,21 +188,29 @@ def log_sums(
         results,
         tuple(known),
         tuple(windows[0].begin_us for _, windows in groups),
-        tuple(len(windows) for _, windows in groups),
         tuple(findings),
     )
 
 
-Key = tuple[int, int] | date
+Key = tuple[int | date, int]
 
 
 def _groups(log: EventLog, per: str) -> list[tuple[Key, list[ProductionWindow]]]:
-    """Windows that stand for one replication, in order of time."""
+    """Windows that stand for one replication, in order of time.
+
+    A day on which a machine has windows of unlike speeds is one for each: packs of unlike cycles
+    do not add up.
+    """
     found: dict[Key, list[ProductionWindow]] = {}
+    cycles: dict[tuple[date, str], list[int | None]] = {}
     for window in sorted(log.windows, key=lambda w: (w.begin_us, w.end_us)):
         key: Key = (window.begin_us, window.end_us)
         if per == DAY:
-            key = log.zone.day_of(window.begin_us)
+            day = log.zone.day_of(window.begin_us)
+            own = cycles.setdefault((day, window.machine), [])
+            if window.cycle_us not in own:
+                own.append(window.cycle_us)
+            key = (day, own.index(window.cycle_us))
         found.setdefault(key, []).append(window)
     return list(found.items())
 

@@ -23,7 +23,8 @@ from feedsim.config import dump_toml
 from feedsim.pages.hatching import hatched
 from feedsim.pages.page import LARGEST_BYTES, embedded_json, page, shown, style_of
 from feedsim.pages.pictures import png_address
-from feedsim.plots.replay import STAYS, finding, replay_figure, time_axis
+from feedsim.plots.replay import finding, replay_figure, time_axis
+from feedsim.plots.replay_parts import STAYS
 from feedsim.plots.style import look_of
 from feedsim.plots.wording import percent
 from feedsim.version import program
@@ -31,7 +32,7 @@ from feedsim.version import program
 if TYPE_CHECKING:
     from feedsim.cell import MachinePlan
 
-MOST_LINES = 250
+MOST_LINES = 150
 SHORTEST_US = 60_000_000
 MAIN_WORK = ("begins", "ends")
 
@@ -101,6 +102,7 @@ def _page(replay: Replay, wanted: Window, command: str, config_name: str) -> str
         engine=replay.engine,
         program=program(),
         config_text=dump_toml(replay.config),
+        has_stock=any(plan.outfeed is not None for plan in replay.cell.machines),
         notes=NOTES,
         data=embedded_json(data),
     )

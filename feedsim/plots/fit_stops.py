@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -15,20 +16,22 @@ from feedsim.fit.families import FAMILIES
 from feedsim.fit.stop_words import length, p_text, unit_of
 from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
 from feedsim.fit.survival import kaplan_meier
-from feedsim.plots.style import FONT, INK, SOFT_INK, figure_style, line_looks
+from feedsim.plots.style import FONT, INK, figure_style, line_looks
 from feedsim.plots.wording import fitted, wrapped
 
 WIDTH_IN, EDGE_IN = 13.33, 0.3
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 TITLE_SIZE, TITLE_LINE_IN, KEY_IN = 16.0, 0.3, 0.4
-ROW_IN, LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 3.1, 0.95, 0.35, 0.62, 0.4
+ROW_IN, LEFT_IN, BELOW_IN, ABOVE_IN = 2.9, 0.85, 0.5, 0.4
+TOLD_IN, GAP_IN = 1.9, 0.15
+PLOT_IN = ROOM_IN / 2 - LEFT_IN - TOLD_IN - GAP_IN
 COLUMNS = 2
 STATIONS_SHOWN = 4
 TICKS_S = (
     *(0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200),
     *(4 * 3600, 8 * 3600, 16 * 3600, 48 * 3600, 168 * 3600, 720 * 3600),
 )
-MOST_TICKS = 7
+APART_IN = 0.72
 SHARES_SHOWN = (0.01, 0.99)
 CURVE_POINTS = 241
 TITLES = {"between_stops": "running time between stops", "stop": "length of a stop"}
@@ -76,7 +79,7 @@ def _figure(stations: Sequence[FittedStation], title: str, confidence: float) ->
                     (
                         (EDGE_IN + column * column_in + LEFT_IN) / WIDTH_IN,
                         (height_in - head_in - (row + 1) * ROW_IN + BELOW_IN) / height_in,
-                        (column_in - LEFT_IN - RIGHT_IN) / WIDTH_IN,
+                        PLOT_IN / WIDTH_IN,
                         (ROW_IN - BELOW_IN - ABOVE_IN) / height_in,
                     )
                 )
@@ -106,8 +109,8 @@ def _write_key(figure: Figure, y: float, confidence: float) -> None:
 
 
 def _draw(axes: Axes, station: FittedStation, time: FittedTime, confidence: float) -> None:
-    room_in = ROOM_IN / COLUMNS - RIGHT_IN - LEFT_IN
-    axes.set_title(fitted(f"{station.name}: {TITLES[time.purpose]}", room_in, bold=True))
+    title = f"{station.name}: {TITLES[time.purpose]}"
+    axes.set_title(fitted(title, PLOT_IN + TOLD_IN, bold=True))
     curve = kaplan_meier(time.data)
     low_s, high_s = _limits(time)
     edges = np.concatenate([[low_s / 2], curve.times_s, [max(curve.last_s, curve.times_s[-1])]])
@@ -137,37 +140,32 @@ def _draw(axes: Axes, station: FittedStation, time: FittedTime, confidence: floa
     _scale(axes, low_s, high_s)
     axes.set_ylabel("% still running" if time.purpose == "between_stops" else "% still stopped")
     axes.text(
-        0.985,
-        0.965,
+        1 + GAP_IN / PLOT_IN,
+        1.0,
         _told(time),
         transform=axes.transAxes,
-        ha="right",
         va="top",
         size=FONT - 1,
-        color=INK,
-        linespacing=1.35,
-        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 2},
-        zorder=5,
+        linespacing=1.5,
     )
 
 
 def _told(time: FittedTime) -> str:
-    """What was seen and what is taken, in a few lines."""
-    seen = f"{time.data.events:,} seen" + (
-        f", {time.data.censored:,} cut off" if time.data.censored else ""
-    )
+    """What was seen, what is taken and how each family was judged, in short lines."""
+    lines = [f"{time.data.events:,} seen, {time.data.censored:,} cut off", ""]
+    family = time.family
+    if family is None:
+        lines += ["No family carries them:", "taken as logged", f"mean {length(time.mean_s)}"]
+    else:
+        lines += [f"Taken: {time.chosen}", f"mean {length(family.fit.mean_s)}"]
+        if family.fit.form is not None:
+            lines[-1] += f", {family.fit.form_name} {family.fit.form:.2f}"
     judged = [
-        f"{each.fit.family} p = {p_text(each.goodness.p_value)}"
+        f"{each.fit.family}: p {p_text(each.goodness.p_value)}"
         for each in time.families
         if each.goodness is not None
     ]
-    family = time.family
-    if family is None:
-        return "\n".join([seen, "no family carries them:", *judged])
-    taken = f"{time.chosen}, mean {length(family.fit.mean_s)}"
-    if family.fit.form is not None:
-        taken += f", {family.fit.form_name} {family.fit.form:.2f}"
-    return "\n".join([seen, taken, *(judged or ["too few to judge"])])
+    return "\n".join([*lines, "", *(judged or ["too few to judge"])])
 
 
 def _limits(time: FittedTime) -> tuple[float, float]:
@@ -182,12 +180,21 @@ def _scale(axes: Axes, low_s: float, high_s: float) -> None:
     axes.set_xlim(low_s, high_s)
     axes.set_ylim(0, 102)
     axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=(1, 2, 2.5, 5, 10)))
-    ticks = [tick for tick in TICKS_S if low_s <= tick <= high_s]
-    ticks = ticks[:: 1 + (len(ticks) - 1) // MOST_TICKS] if ticks else [low_s]
+    ticks = _ticks(low_s, high_s)
     axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _tick(value)))
     axes.xaxis.set_minor_locator(NullLocator())
-    axes.tick_params(axis="x", colors=SOFT_INK)
+
+
+def _ticks(low_s: float, high_s: float) -> list[float]:
+    """Round times far enough apart for their labels."""
+    per_in = PLOT_IN / math.log(high_s / low_s)
+    found: list[float] = []
+    for tick in TICKS_S:
+        apart_in = math.inf if not found else per_in * math.log(tick / found[-1])
+        if low_s <= tick <= high_s and apart_in >= APART_IN:
+            found.append(tick)
+    return found or [low_s]
 
 
 def _tick(value_s: float) -> str:

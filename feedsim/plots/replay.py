@@ -10,32 +10,39 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator
-from numpy.typing import NDArray
 
-from feedsim.accounts import Window
 from feedsim.accounts.record import (
-    DOUBLE,
-    JAMMED,
-    MISSED,
     RUNNING,
-    SKEWED,
-    UNOPENED,
 )
 from feedsim.accounts.timeline import Segment, halts_of, segments_of, states_of
-from feedsim.answers.event_words import HOUR_US, MINUTE_US, SECOND_US, clock, lasting, state_names
+from feedsim.answers.event_words import clock, lasting, state_names
 from feedsim.answers.events import operator_name
 from feedsim.answers.replay import (
     AT_BASE,
-    AWAY,
-    CLEARING,
-    LOADING,
-    ON_DUTY,
-    WALKING,
     WHEREABOUTS,
     Replay,
 )
 from feedsim.cell import MachinePlan
 from feedsim.config.problems import escaped
+from feedsim.plots.replay_parts import (
+    CALLS,
+    DUTY_MARK,
+    FINEST,
+    KEY_GAP_IN,
+    PICKS,
+    ROUND,
+    SMALL,
+    STAYS,
+    Mark,
+    drawable,
+    fill,
+    in_lines,
+    looks_of_area,
+    mark_looks,
+    thinned,
+    tick_text,
+    ticks,
+)
 from feedsim.plots.style import (
     INK,
     RULE,
@@ -51,42 +58,14 @@ WIDTH_IN = 12.0
 EDGE_IN = 0.3
 LEFT_IN, RIGHT_IN = 1.45, 0.75
 PLOT_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
-TITLE_SIZE, NAME_SIZE, SMALL = 16.0, 13.0, 9.5
+TITLE_SIZE, NAME_SIZE = 16.0, 13.0
 TITLE_LINE_IN, NOTE_IN = 0.3, 0.24
 NAME_IN, LANES_IN, BAND_IN, ROW_IN, GAP_IN = 0.36, 1.45, 0.3, 0.22, 0.1
 LEGEND_IN, CLOCK_IN, FOOT_IN = 0.24, 0.26, 0.15
 CALENDAR_IN, STOCK_IN = 0.2, 0.5
 
 MOST_MACHINES, MOST_OPERATORS = 8, 12
-# Finer than a pixel of the picture: there is no more to be seen.
-FINEST = 1 / 1500
-
-STAYS = {
-    WALKING: Look("#b7d3ea", "//", INK),
-    LOADING: Look("#17395c", ""),
-    CLEARING: Look("#8a6fb3", "xx"),
-    ON_DUTY: Look("#c9b8a2", "..", INK),
-    AT_BASE: Look("#f7f8fa", "", SOFT_INK),
-    AWAY: Look("#aab2bb", "--", INK),
-}
-
-Mark = tuple[str, str, bool]
-
-CALLS: dict[str, Mark] = {
-    "low": ("v", "low", False),
-    "dry": ("v", "dry", True),
-    "round": ("|", "round", True),
-    "jam": ("P", "jam", True),
-    "lane": ("X", "lane fault", True),
-    "station": ("D", "station", False),
-}
-PICKS: dict[str, Mark] = {
-    MISSED: ("|", "missed", True),
-    DOUBLE: ("o", "double", False),
-    UNOPENED: ("x", "unopened", True),
-    SKEWED: ("^", "skewed", False),
-    JAMMED: ("P", "jam", True),
-}
+SHADE = "#dde3ea"
 
 
 def time_axis() -> tuple[float, float]:
@@ -212,7 +191,7 @@ class _Picture:
             )
         )
         axes.set_xlim(self.window.start_us, self.window.end_us)
-        axes.xaxis.set_major_locator(FixedLocator(list(_ticks(self.window))))
+        axes.xaxis.set_major_locator(FixedLocator(list(ticks(self.window))))
         axes.tick_params(axis="x", length=0, labelbottom=False)
         axes.grid(visible=grid)
         self.at_axis.append(axes)
@@ -285,11 +264,11 @@ class _Picture:
         axes = self._band("state")
         stations = [station.state for station in plan.stations]
         segments = self.replay.segments(plan)
-        _fill(axes, [(self.window.start_us, self.window.end_us)], look_of(RUNNING))
+        fill(axes, [(self.window.start_us, self.window.end_us)], look_of(RUNNING))
         finest_us = FINEST * (self.window.end_us - self.window.start_us)
         for state, spans in drawable(segments, finest_us).items():
             if state != RUNNING:
-                _fill(axes, spans, look_of(state, stations))
+                fill(axes, spans, look_of(state, stations))
         self.top_in -= GAP_IN
 
     def _band(self, label: str) -> Axes:
@@ -324,7 +303,7 @@ class _Picture:
         for at_us, mark in marks:
             by_mark[mark].append(at_us)
         for mark, instants in by_mark.items():
-            axes.plot(instants, np.full(len(instants), 0.5), clip_on=False, **_mark_looks(mark))
+            axes.plot(instants, np.full(len(instants), 0.5), clip_on=False, **mark_looks(mark))
 
     def _calls(self, plan: MachinePlan) -> None:
         calls = self.replay.record.machines[plan.index].calls
@@ -349,9 +328,9 @@ class _Picture:
     def _clock(self) -> None:
         """Write the clock below what was drawn last."""
         axes = self.at_axis[-1]
-        for at_us in _ticks(self.window):
+        for at_us in ticks(self.window):
             axes.annotate(
-                _tick_text(at_us, self.window),
+                tick_text(at_us, self.window),
                 (at_us, 0),
                 xycoords=("data", "axes fraction"),
                 xytext=(0, -4),
@@ -379,7 +358,7 @@ class _Picture:
             for state in states_of(plan)
             if total_us[state]
         ]
-        return _in_lines(entries, PLOT_IN)
+        return in_lines(entries, PLOT_IN)
 
     def _state_key(self, plan: MachinePlan) -> None:
         self._clock()
@@ -400,7 +379,7 @@ class _Picture:
         axes.set(xlim=(0, PLOT_IN), ylim=(0, LEGEND_IN))
         x_in = 0.0
         for text, look in line:
-            axes.bar(x_in, 0.15, 0.26, bottom=0.05, align="edge", **_looks(look))
+            axes.bar(x_in, 0.15, 0.26, bottom=0.05, align="edge", **looks_of_area(look))
             axes.text(x_in + 0.32, 0.12, text, size=SMALL, va="center_baseline")
             x_in += 0.32 + width_in(text, SMALL) + KEY_GAP_IN
 
@@ -411,7 +390,7 @@ class _Picture:
         finest_us = FINEST * (self.window.end_us - self.window.start_us)
         for number, stays in enumerate(self.stays, start=1):
             axes = self._band(operator_name(number))
-            _fill(axes, [(self.window.start_us, self.window.end_us)], STAYS[AT_BASE])
+            fill(axes, [(self.window.start_us, self.window.end_us)], STAYS[AT_BASE])
             segments = [
                 Segment(
                     max(stay.begin_us, self.window.start_us),
@@ -423,7 +402,7 @@ class _Picture:
             ]
             for kind, spans in drawable(segments, finest_us).items():
                 if kind != AT_BASE:
-                    _fill(axes, spans, STAYS[kind])
+                    fill(axes, spans, STAYS[kind])
             self.top_in -= GAP_IN
         self._row("due", self._due())
         self._clock()
@@ -466,7 +445,7 @@ class _Picture:
             axes.text(x_in, 0.5, title, size=SMALL, va="center_baseline", color=SOFT_INK)
             x_in += width_in(title, SMALL) + 0.14
             for mark in marks:
-                axes.plot([x_in], [0.55], clip_on=False, **_mark_looks(mark))
+                axes.plot([x_in], [0.55], clip_on=False, **mark_looks(mark))
                 axes.text(x_in + 0.1, 0.5, mark[1], size=SMALL, va="center_baseline")
                 x_in += 0.1 + width_in(mark[1], SMALL) + 0.17
             x_in += 0.16
@@ -504,12 +483,6 @@ class _Picture:
         self.figure.text(x_in / WIDTH_IN, y_in / self.height_in, text, **looks)
 
 
-ROUND: Mark = ("|", "round", True)
-DUTY_MARK: Mark = ("s", "duty", False)
-SHADE = "#dde3ea"
-KEY_GAP_IN = 0.22
-
-
 def finding(replay: Replay) -> str:
     """What to see, in a sentence."""
     refills = sum(sums["refill_visits"] for sums in replay.reading.machines)
@@ -544,107 +517,3 @@ def _machine_finding(replay: Replay, plan: MachinePlan) -> str:
         f"{counted(sums['lost_pockets'], 'lost pocket')}, "
         f"{'never dry' if not dry_us else f'dry {lasting(dry_us)}'}"
     )
-
-
-def drawable(segments: Iterable[Segment], finest_us: float) -> dict[str, list[tuple[float, float]]]:
-    """Spans of each state to draw: of those finer than a pixel the sum, where they begin.
-
-    Parameters
-    ----------
-    segments : iterable of Segment
-        In order.
-    finest_us : float
-        The least width that can be seen, in microseconds.
-
-    Returns
-    -------
-    dict
-        Of each state begin and end of its spans in microseconds; their lengths sum to the state's.
-    """
-    spans: dict[str, list[tuple[float, float]]] = defaultdict(list)
-    begins: dict[tuple[str, int], float] = {}
-    fine: dict[tuple[str, int], float] = defaultdict(float)
-    for segment in segments:
-        length_us = segment.end_us - segment.begin_us
-        if length_us >= finest_us:
-            spans[segment.state].append((segment.begin_us, segment.end_us))
-        elif length_us:
-            place = segment.state, int(segment.begin_us // finest_us)
-            begins.setdefault(place, segment.begin_us)
-            fine[place] += length_us
-    for (state, bin_number), length in fine.items():
-        begin = begins[state, bin_number]
-        spans[state].append((begin, begin + length))
-    return spans
-
-
-def thinned(
-    at_us: NDArray[np.int64], bags: NDArray[np.int64], window: Window
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Leave out what a step line cannot show: of each pixel its first, least, most and last."""
-    bins = ((at_us - window.start_us) * FINEST**-1 / (window.end_us - window.start_us)).astype(int)
-    if len(at_us) <= 4 * len(np.unique(bins)):
-        return at_us, bags
-    edges = np.flatnonzero(np.diff(bins)) + 1
-    kept: set[int] = set()
-    for part in np.split(np.arange(len(at_us)), edges):
-        levels = bags[part]
-        kept |= {part[0], part[-1], part[int(levels.argmin())], part[int(levels.argmax())]}
-    order = np.array(sorted(kept))
-    return at_us[order], bags[order]
-
-
-_STEPS_US = [
-    *(s * SECOND_US for s in (1, 2, 5, 10, 15, 30)),
-    *(m * MINUTE_US for m in (1, 2, 5, 10, 15, 30)),
-    *(h * HOUR_US for h in (1, 2, 3, 6, 12, 24)),
-]
-MOST_TICKS = 13
-
-
-def _ticks(window: Window) -> range:
-    """Round instants of the clock in a window."""
-    span_us = window.end_us - window.start_us
-    step_us = next((s for s in _STEPS_US if span_us <= s * MOST_TICKS), 0)
-    while not step_us or span_us > step_us * MOST_TICKS:
-        step_us = 2 * (step_us or _STEPS_US[-1])
-    return range(-(-window.start_us // step_us) * step_us, window.end_us + 1, step_us)
-
-
-def _tick_text(at_us: int, window: Window) -> str:
-    fine = window.end_us - window.start_us < MOST_TICKS * MINUTE_US
-    return clock(at_us) if fine else clock(at_us).rpartition(":")[0]
-
-
-def _in_lines(entries: Sequence[tuple[str, Look]], room_in: float) -> list[list[tuple[str, Look]]]:
-    lines: list[list[tuple[str, Look]]] = [[]]
-    used_in = 0.0
-    for text, look in entries:
-        needed_in = 0.32 + width_in(text, SMALL) + KEY_GAP_IN
-        if lines[-1] and used_in + needed_in > room_in:
-            lines.append([])
-            used_in = 0.0
-        lines[-1].append((text, look))
-        used_in += needed_in
-    return lines
-
-
-def _looks(look: Look) -> dict[str, Any]:
-    return {"facecolor": look.colour, "hatch": look.hatch, "edgecolor": look.ink, "linewidth": 0.0}
-
-
-def _fill(axes: Axes, spans: Sequence[tuple[float, float]], look: Look) -> None:
-    """Fill spans of a band, each no thinner than a hair."""
-    axes.broken_barh([(begin, end - begin) for begin, end in spans], (0, 1), **_looks(look))
-
-
-def _mark_looks(mark: Mark) -> dict[str, Any]:
-    marker, _, full = mark
-    return {
-        "linestyle": "",
-        "marker": marker,
-        "markersize": 8.0 if marker == "|" else 5.6,
-        "color": INK,
-        "markerfacecolor": INK if full else "white",
-        "markeredgewidth": 1.1,
-    }

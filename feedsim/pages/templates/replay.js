@@ -143,7 +143,7 @@
       "at the base": "is at the base",
       break: "is away for a break",
       duty: `has a duty at the base: ${task}`,
-    }[kind] || `${kind}${where}: ${task}`;
+    }[kind] || `is ${kind}${where}${kind === "loading" ? "" : `: ${task}`}`;
     parts.told.textContent = `${parts.name} ${doing}`;
   };
 
@@ -171,7 +171,8 @@
       ? `event ${event + 1} of ${shift.events.length}` : `${shift.events.length} events`;
     slider.setAttribute("aria-valuetext", `${clock(now)}, ${who}${words}`);
     if (tell || !timer) {
-      const when = event >= 0 ? `${clock(shift.events[event][0])} ` : "";
+      const at = event >= 0 ? shift.events[event][0] : now;
+      const when = event >= 0 ? `${at < now ? "last, at " : ""}${clock(at)} ` : "";
       byId("told").textContent = `${when}${who}${words}`;
     }
   };
