@@ -241,37 +241,6 @@ def test_names_are_never_read_as_markup_or_mathematics(feedsim, tmp_path):
     assert r"[bold]$\frac{$ <b>&amp;" in out
 
 
-def test_every_example_of_the_help_is_a_command(feedsim):
-    root = Path(__file__).parents[1]
-    for command in ("check", "run", "capacity"):
-        _, out, _ = feedsim(command, "--help")
-        examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
-        assert examples
-        for words in examples:
-            config = root / words[2]
-            assert config.exists(), words
-            extra = ["--set", "study.shift_h=1", "--set", "study.warm_up_h=0.1"]
-            if command == "check":
-                extra = []
-            elif "--replications" not in words:
-                extra += ["--replications", "2", "--jobs", "1"]
-            else:
-                words[words.index("--replications") + 1] = "2"
-            if extra:
-                extra += _calendar_away(config)
-            assert feedsim(words[1], str(config), *words[3:], *extra)[0] == 0, words
-
-
-def _calendar_away(config: Path) -> list[str]:
-    """Breaks and planned stops lie beyond an hour: bring them to its start."""
-    text = config.read_text()
-    words = []
-    for table, key in (("[[crew.break]]", "crew.break"), ("[[planned_stop]]", "planned_stop")):
-        for number in range(text.count(table)):
-            words += ["--set", f"{key}[{number}].at_h=0.5"]
-    return words
-
-
 def test_help_is_quick_to_import():
     code = (
         "import sys; sys.argv = ['feedsim', '--help']\n"

@@ -421,22 +421,3 @@ def test_one_shift_proves_nothing(feedsim):
     assert code == 0
     assert "proves nothing" in out.splitlines()[0]
     assert "confidence" not in out.splitlines()[0]
-
-
-def run_examples(feedsim, command):
-    """Run the examples of a command's help on short shifts, their calendar brought within."""
-    _, out, _ = feedsim(command, "--help")
-    examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
-    assert len(examples) == 3
-    root = CONFIGS.parent
-    for example in examples:
-        words = [str(root / word) if word.startswith("configs/") else word for word in example]
-        words += ["--set", "study.shift_h=1", "--set", "study.warm_up_h=0.1"]
-        words += test_cli._calendar_away(root / example[2])
-        # Of an option given twice the last one counts.
-        words += ["--jobs", "1", "--replications", "2"]
-        assert feedsim(*words[1:])[0] == 0, words
-
-
-def test_every_example_of_the_help_is_a_command(feedsim):
-    run_examples(feedsim, "compare")

@@ -855,13 +855,3 @@ def test_log_prior_is_normal() -> None:
     expected = multivariate_normal(prior.mean, prior.covariance).logpdf(points)
     found = log_prior(prior, points)
     assert found - found[0] == pytest.approx(expected - expected[0])
-
-
-def test_every_example_of_the_help_is_a_command(tmp_path) -> None:
-    lines = CliRunner().invoke(command, ["--help"]).stdout.splitlines()
-    examples = [line.split()[3:] for line in lines if line.startswith("    feedsim fit picks")]
-    assert len(examples) == 2
-    for number, words in enumerate(examples):
-        words[0] = str(ROOT / words[0])
-        out = ["--out", str(tmp_path / str(number))]
-        assert CliRunner().invoke(command, [*words, *out], standalone_mode=False).return_value == 0

@@ -162,11 +162,3 @@ def test_bad_input_is_one_clear_line(words, told) -> None:
     message = str(getattr(_run(*words).exception, "message", ""))
     assert told in message
     assert "\n" not in message
-
-
-def test_every_example_of_the_help_is_a_command() -> None:
-    lines = _run("--help").stdout.splitlines()
-    examples = [line.split()[2:] for line in lines if line.startswith("    feedsim stiffness")]
-    assert len(examples) == 5
-    for words in examples:
-        assert _run(*words).return_value == 0, words

@@ -1,4 +1,4 @@
-"""Censored times: fits, intervals, goodness of fit, trend and clustering against outside numbers."""
+"""Censored times: fits, intervals, tests of fit, trend and clusters against outside numbers."""
 
 from __future__ import annotations
 
@@ -282,8 +282,8 @@ def test_an_exponential_interval_by_its_own_equation():
 
 
 def test_data_that_set_no_limit_give_none():
-    # One early stop, and much cut off after it: the mean of a lognormal has no upper limit.
-    data = CensoredTimes.of([1.0, 1.1], [1.2] * 12)
+    # Two early stops, the rest cut off much later: the mean of a lognormal has no upper limit.
+    data = CensoredTimes.of([1.0, 5.0], [1e4] * 8)
     assert interval(fit_family(LOGNORMAL, data), "mean")[1] == math.inf
 
 
@@ -504,20 +504,28 @@ def test_a_trend_is_seen():
 
 def test_bursts_and_bad_days_are_seen():
     rng = np.random.default_rng(4)
+    # Hours of bad material in which stops come often: a hidden state.
     bursts = []
     for _ in range(30):
-        at, stops = 0.0, []
-        while True:
-            at += rng.exponential(6000)
-            for _ in range(rng.geometric(0.25)):
-                at += rng.exponential(120)
+        at, stops, bad = 0.0, [], False
+        while at < 28_800:
+            until = at + rng.exponential(3600 if bad else 7200)
+            while (at := at + rng.exponential(200 if bad else 3000)) < until:
                 stops.append(at)
-            if at > 28_800:
-                break
+            at, bad = until, not bad
         bursts.append([s for s in stops if s < 28_800])
     found = clustering(Renewals.of(bursts, [28_800.0] * 30), rng, 199)
     assert found.neighbours > 0
+    assert found.p_neighbours < 0.05
     assert found.p_value < 0.05
+    # Bursts of a geometric number of stops are independent times, some short and some long.
+    mixed = Renewals.of([[]] * 30, [28_800.0] * 30).like(
+        rng,
+        lambda luck, shape: (
+            np.where(luck.random(shape) < 0.75, 1, 50) * luck.exponential(120, shape)
+        ),
+    )
+    assert clustering(mixed, rng, 199).p_value >= 0.05
     days = [np.sort(rng.random(rng.poisson(2 if k % 2 else 14)) * 28_800) for k in range(30)]
     found = clustering(Renewals.of(days, [28_800.0] * 30), rng, 199)
     assert found.dispersion > 2

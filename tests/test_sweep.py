@@ -13,7 +13,7 @@ import pytest
 import test_cli
 from click import UsageError
 from scipy import stats as reference
-from test_compare import TEXT, TWO, run_examples
+from test_compare import TEXT, TWO
 from test_plots import ODD, _misplaced
 
 from feedsim.answers.rows import Row, setting_text, short_keys
@@ -430,7 +430,3 @@ def test_odd_names_are_no_markup(feedsim):
     code, out, _ = feedsim("sweep", "cell.toml", *words, "--jobs", "1")
     assert code == 0
     assert name in out
-
-
-def test_every_example_of_the_help_is_a_command(feedsim):
-    run_examples(feedsim, "sweep")

@@ -24,7 +24,7 @@ from feedsim.accounts.timeline import causes_of
 from feedsim.answers.rows import Row, estimate_json, replications_frame, rows_of
 from feedsim.cell import MachinePlan
 from feedsim.logs import EventLog, Finding
-from feedsim.logs.lengths import Lengths, lengths_of
+from feedsim.logs.lengths import Lengths, lengths_by_reason, lengths_of
 from feedsim.logs.sums import DAY, WINDOW, Flags, Known, LogSums, log_sums
 from feedsim.losses import CLOSED_BADLY, REST, SLOW, Breakdown, breakdown, loss_of
 from feedsim.measures import (
@@ -332,18 +332,13 @@ def _machine(log: EventLog, number: int, sums: LogSums, minor_stop_min: float) -
         return figure(measure, [_part(own, mask)]).estimate(results.confidence)
 
     everywhere = np.ones_like(known.good)
-    by_reason = {
-        reason: lengths_of(log, minor_stop_min, machine, [reason])
-        for reason in log.reasons
-        if not log.is_planned(reason)
-    }
     return MachineAccount(
         name=plan.name,
         stops_per_running_h=estimate(_stops_per_running_h(plan), everywhere),
         running_share=estimate(_share_of("running_share", _running_us), everywhere),
         made_share=estimate(_share_of("made_share", _made_us), _mask("performance", known)),
         lengths=lengths_of(log, minor_stop_min, machine),
-        by_reason=dict(sorted(by_reason.items(), key=lambda item: -item[1].time_us)),
+        by_reason=lengths_by_reason(log, minor_stop_min, machine),
         whole=log_breakdown(own, plan, known, results.confidence),
         is_counted=bool(counted),
     )

@@ -23,6 +23,8 @@ OUT = click.option(
     type=click.Path(path_type=Path),
     help="The folder to write (default: one under outputs/, named by the question).",
 )
+# Below this a percentage has too many zeros to be read.
+PER_MILLION = 1e-6
 _BUNDLES: Mapping[str, Any] = {
     "--bad-share": {"type": float, "help": "Share of the bundles that are bad."},
     "--bad-missed": {"type": float, "help": "Chance that a pick from a bad bundle fails."},
@@ -70,9 +72,11 @@ def bundles_of(
 
 
 def rate_text(rate: float, digits: int = 3) -> str:
-    """A rate in percent, to a number of significant digits."""
+    """A rate in percent, or of a million, to a number of significant digits."""
     if rate >= 0.9995:
         return "100 %"
+    if 0 < rate < PER_MILLION:
+        return f"{float(f'{rate / PER_MILLION:.{digits}g}'):.10g} per million"
     return f"{float(f'{100 * rate:.{digits}g}'):.10g} %"
 
 

@@ -65,6 +65,7 @@ class TimeFormat:
 
     def __init__(self, file: str, texts: Sequence[tuple[int, str]], told: str | None = None):
         self.told = told
+        self._read_before: dict[str, Written | None] = {}
         self.name = told or _format_of(file, texts)
         if not any(self.read(text) for _, text in texts):
             line, text = texts[0]
@@ -75,6 +76,11 @@ class TimeFormat:
 
     def read(self, text: str) -> Written | None:
         """A time as written, or None where it is none."""
+        if text not in self._read_before:
+            self._read_before[text] = self._read(text)
+        return self._read_before[text]
+
+    def _read(self, text: str) -> Written | None:
         if self.told is None:
             return _read(_PATTERNS[self.name], text)
         try:
@@ -86,10 +92,11 @@ class TimeFormat:
 
 
 def _format_of(file: str, texts: Sequence[tuple[int, str]]) -> str:
-    read_by = {
-        name: {n for n, (_, text) in enumerate(texts) if _read(pattern, text)}
-        for name, pattern in _PATTERNS.items()
-    }
+    read_by: dict[str, set[int]] = {}
+    for name, pattern in _PATTERNS.items():
+        read_by[name] = {n for n, (_, text) in enumerate(texts) if _read(pattern, text)}
+        if name not in _SLASHED and len(read_by[name]) == len(texts):
+            return name
     best = max(read_by, key=lambda name: len(read_by[name]))
     if best in _SLASHED and read_by[best]:
         other = _SLASHED[best == _SLASHED[0]]
@@ -183,16 +190,23 @@ class Zone:
             return (_us(written.clock - written.offset),)
         if self._zone is None:
             return (_us(written.clock),)
-        local = written.clock.replace(tzinfo=self._zone)
-        first, second = (_utc_us(local.replace(fold=fold)) for fold in (0, 1))
-        return (first, second) if first < second else (first,)
+        before, after = self._offsets(written.clock)
+        if before > after:
+            return _us(written.clock - before), _us(written.clock - after)
+        return (_us(written.clock - before),)
 
     def leaves_out(self, written: Written) -> bool:
         """Whether the clock change leaves out this local time."""
         if written.offset is not None or self._zone is None:
             return False
-        [instant_us, *_] = self.instants_us(written)
-        return self.clock_of(instant_us) != written.clock
+        before, after = self._offsets(written.clock)
+        return before < after
+
+    def _offsets(self, clock: datetime) -> tuple[timedelta, timedelta]:
+        """Offsets from UTC of a local time as before a clock change and as after it."""
+        local = clock.replace(tzinfo=self._zone)
+        none = timedelta()
+        return local.utcoffset() or none, local.replace(fold=1).utcoffset() or none
 
     def clock_of(self, at_us: int) -> datetime:
         """What the clock shows at an instant."""
@@ -220,7 +234,3 @@ class Zone:
 
 def _us(clock: datetime) -> int:
     return (clock - EPOCH) // US
-
-
-def _utc_us(local: datetime) -> int:
-    return _us(local.astimezone(UTC).replace(tzinfo=None))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
@@ -11,6 +11,7 @@ import numpy as np
 
 from feedsim.logs.log import EventLog
 from feedsim.logs.numbers import US_IN
+from feedsim.logs.spans import LoggedHalt
 
 # Edges of the classes, seconds: a plant's stops run from seconds to hours.
 EDGES_S = (0, 30, 60, 120, 300, 600, 1800, 3600, 7200, inf)
@@ -77,9 +78,7 @@ class Lengths:
         return self.minor_time_us / self.time_us if self.time_us else float("nan")
 
 
-def lengths_of(
-    log: EventLog, minor_stop_min: float, machine: str, reasons: Iterable[str] | None = None
-) -> Lengths:
+def lengths_of(log: EventLog, minor_stop_min: float, machine: str) -> Lengths:
     """Lengths of a machine's halts that count in its windows.
 
     A halt counts once, with its whole length as logged, planned stops left out; one that is a
@@ -91,19 +90,26 @@ def lengths_of(
     minor_stop_min : float
         What is shorter is a minor stop, minutes.
     machine : str
-    reasons : iterable of str, optional
-        Only halts counted under these.
     """
-    chosen = None if reasons is None else set(reasons)
-    found = [
-        halt.whole_us
-        for window in log.windows_of(machine)
-        for halt in log.stops_in(window, machine)
-        if halt.is_counted
-        and not log.is_planned(halt.reason)
-        and (chosen is None or halt.reason in chosen)
-    ]
-    return _lengths(found, minor_stop_min * 60)
+    return _lengths([halt.whole_us for halt in _counted(log, machine)], minor_stop_min * 60)
+
+
+def lengths_by_reason(log: EventLog, minor_stop_min: float, machine: str) -> dict[str, Lengths]:
+    """The same for each reason that halts are counted under, the one with most time first."""
+    found: dict[str, list[int]] = {}
+    for halt in _counted(log, machine):
+        found.setdefault(halt.reason, []).append(halt.whole_us)
+    return {
+        reason: _lengths(found[reason], minor_stop_min * 60)
+        for reason in sorted(found, key=lambda reason: -sum(found[reason]))
+    }
+
+
+def _counted(log: EventLog, machine: str) -> Iterator[LoggedHalt]:
+    for window in log.windows_of(machine):
+        for halt in log.stops_in(window, machine):
+            if halt.is_counted and not log.is_planned(halt.reason):
+                yield halt
 
 
 def _lengths(lengths_us: Sequence[int], minor_stop_s: float) -> Lengths:

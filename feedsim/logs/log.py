@@ -136,6 +136,16 @@ class EventLog:
         """
         if machine is None:
             machine = window.machine or self.machines[0]
+        key = (machine, window.begin_us, window.end_us)
+        if key not in self._cut_halts:
+            self._cut_halts[key] = self._cut(window, machine)
+        return self._cut_halts[key]
+
+    @cached_property
+    def _cut_halts(self) -> dict[tuple[str, int, int], list[LoggedHalt]]:
+        return {}
+
+    def _cut(self, window: ProductionWindow, machine: str) -> list[LoggedHalt]:
         ends, halts = self._whole_halts.get(machine, ([], []))
         before_us = self._end_before(window, machine)
         found = []

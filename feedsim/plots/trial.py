@@ -27,6 +27,7 @@ STEPS = (1, 2, 2.5, 5, 10)
 PASS, FAIL = "#a9c9e6", "#ecd9a0"
 FAIL_INK = "#9a7a2a"
 DENSITY_POINTS = 801
+SHOWN = 0.98
 
 
 def titled(title: str, plot_in: float, below_in: float = BELOW_IN) -> tuple[Figure, float]:
@@ -264,7 +265,10 @@ def result_figure(result: TrialResult, title: str) -> Figure:
         floor = 0.0
         if has_density:
             rates = np.linspace(top / DENSITY_POINTS, min(top, 1 - 1e-9), DENSITY_POINTS)
-            height = 3.0 * posterior_density(result, rates)
+            density = posterior_density(result, rates)
+            # Without a fault the density has no highest value at 0: it leaves the panel there.
+            top_of_panel = np.quantile(density, SHOWN) if result.faults == 0 else 1.0
+            height = 3.0 * np.minimum(density / top_of_panel, 1.0)
             axes.fill_between(100 * rates, 0.2, 0.2 + height, color=RULE, linewidth=0)
             axes.plot(100 * rates, 0.2 + height, color=SOFT_INK, linewidth=1.2)
             floor = 3.5

@@ -115,7 +115,7 @@ def _name_point(axes: Axes, what: str, point: Point, *, is_left: bool) -> None:
     axes.annotate(
         f"{what}: {at[1]:.1f} %",
         at,
-        xytext=(-12, 6) if is_left else (12, 6 if at[1] < LOW else -6),
+        xytext=(-12, 6) if is_left else (4 if at[1] < LOW else 12, 12 if at[1] < LOW else -6),
         textcoords="offset points",
         ha="right" if is_left else "left",
         va="bottom" if is_left or at[1] < LOW else "top",
