@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from feedsim.config.film import read_film_model
     from feedsim.film import FilmModel
     from feedsim.fit.picks import PicksResult, fit_picks
+    from feedsim.fit.stops import StopsResult, fit_stops
     from feedsim.fit.trials import Trials, read_trials
     from feedsim.logs import EventLog, Layout, LogError, load_layout, read_log
     from feedsim.study import Work
@@ -88,6 +89,8 @@ _HOMES = {
     "read_trials": "feedsim.fit.trials",
     "Goal": "feedsim.answers.precision",
     "Precision": "feedsim.answers.precision",
+    "StopsResult": "feedsim.fit.stops",
+    "fit_stops": "feedsim.fit.stops",
     "Work": "feedsim.study",
 }
 
@@ -111,6 +114,7 @@ __all__ = [
     "Precision",
     "RoundsResult",
     "RunResult",
+    "StopsResult",
     "SweepResult",
     "TrialResult",
     "Trials",
@@ -124,6 +128,7 @@ __all__ = [
     "compare",
     "film_study",
     "fit_picks",
+    "fit_stops",
     "load_config",
     "load_layout",
     "parse_config",

@@ -13,6 +13,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from feedsim.answers.spreadsheet import defused
 from feedsim.config import Config, dump_toml
 from feedsim.config.overrides import apply_overrides
 from feedsim.config.reading import read_toml
@@ -251,7 +252,7 @@ class StudyFolder:
         write_whole(
             self.path / name,
             (
-                frame.to_csv(index=False, header=number == 0, lineterminator="\n").encode()
+                defused(frame).to_csv(index=False, header=number == 0, lineterminator="\n").encode()
                 for number, frame in enumerate(frames)
             ),
         )

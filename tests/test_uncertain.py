@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from feedsim.answers.uncertain import InputsError, Unknown, with_uncertain_inputs
+from feedsim.answers.unknowns import drawn_time, unknowns_of
 from feedsim.cell import build_cell
-from feedsim.config import Config, parse_config
+from feedsim.config import Config, ConfigError, dump_toml, parse_config
 from feedsim.engines import COMPILED
 from feedsim.study import Setting, Work
 
@@ -127,3 +128,58 @@ def test_the_same_again():
         for work in (KERNEL, Work(engine="simpy"))
     ]
     assert found[0] == found[1]
+
+
+FITTED = TURNS.replace(
+    'stop = { family = "constant", mean_s = 60 }',
+    'stop = { family = "lognormal", mean_s = 60, cv = 0.5, '
+    "covariance = [[0.04, 0.01], [0.01, 0.09]] }",
+)
+
+
+def test_fitted_times_are_drawn_by_their_covariance():
+    time = parse_config(FITTED).machine[0].station[0].stop
+    luck = np.random.default_rng(1)
+    drawn_times = [drawn_time(time, luck) for _ in range(4000)]
+    logs = np.log([(found.mean_s, found.cv) for found in drawn_times])
+    # The standard error of a variance from n draws is the variance times sqrt(2 / n).
+    assert np.cov(logs.T) == pytest.approx(np.array(time.covariance), abs=4 * 0.09 * 0.0224)
+    assert logs.mean(axis=0) == pytest.approx(np.log([60, 0.5]), abs=4 * 0.3 / 63)
+    assert all(found.covariance is None for found in drawn_times)
+
+
+def test_what_a_config_names_is_unknown():
+    [stops] = unknowns_of(parse_config(FITTED))
+    assert stops.name == "stops of sealer at machine"
+    assert list(stops.draw(np.random.default_rng(1))) == ["machine[0].station[0].stop"]
+    assert unknowns_of(parse_config(TURNS)) == []
+
+
+def test_a_covariance_survives_the_resolved_config():
+    config = parse_config(FITTED)
+    assert parse_config(dump_toml(config)) == config
+
+
+@pytest.mark.parametrize(
+    ("covariance", "told"),
+    [
+        ("[[0.04]]", "2 x 2"),
+        ("[[0.04, 0.01], [0.01, -0.09]]", "no negative variance"),
+        ("[[0.04, 0.02], [0.01, 0.09]]", "symmetric"),
+        ("[[0.04, 0.9], [0.9, 0.09]]", "correlation"),
+        ("[]", "2 x 2"),
+        ('"x"', "list"),
+        ('[["a", 0], [0, 1]]', "number"),
+    ],
+)
+def test_what_is_no_covariance_is_told(covariance, told):
+    text = FITTED.replace("[[0.04, 0.01], [0.01, 0.09]]", covariance)
+    with pytest.raises(ConfigError, match="covariance") as error:
+        parse_config(text)
+    assert told in str(error.value)
+
+
+def test_a_constant_time_has_none():
+    text = TURNS.replace("mean_s = 60 }", "mean_s = 60, covariance = [[0.1]] }")
+    with pytest.raises(ConfigError, match="has none"):
+        parse_config(text)

@@ -134,7 +134,8 @@ def main() -> None:
         ("shifts.csv", TRUTH, "start,end,good,rejected,speed_per_min", shifts),
         (
             "events.csv",
-            TRUTH + "# Local times of Europe/Berlin, two nights, one over the end of summer time.\n",
+            TRUTH
+            + "# Local times of Europe/Berlin, two nights, one over the end of summer time.\n",
             "begin;minutes;state;packs",
             list(events()),
         ),

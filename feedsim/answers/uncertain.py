@@ -172,7 +172,7 @@ def with_uncertain_inputs(
     if not unknowns:
         raise InputsError(
             "--inputs: nothing in this config is uncertain, allowed: 'fixed', or a config whose "
-            "bag.film or station.fitted names what `feedsim fit` wrote"
+            "bag.film or whose stations' covariance is what `feedsim fit` wrote"
         )
     study = config.study
     fixed = settings_of(config)

@@ -68,7 +68,8 @@ def command(
       feedsim account configs/data/stops.csv --columns configs/data/columns.toml --per day
       feedsim account configs/data/events.csv --zone Europe/Berlin --as run=running --made packs
     """
-    from feedsim.answers.account import account, account_json
+    from feedsim.answers.account import account
+    from feedsim.answers.account_json import account_json
     from feedsim.answers.rows import rows_json, summary_frame
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
     from feedsim.cli.screen import say_json, say_notes, talk

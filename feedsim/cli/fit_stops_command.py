@@ -197,6 +197,8 @@ def _on_log(log: EventLog) -> list[str]:
         f"{number:,} x {RULES[kind].what}: {RULES[kind].done}."
         for kind, number in counts_by_kind(log.findings).items()
     ]
+    if notes:
+        notes[-1] += " `feedsim account` lists all of them with their lines."
     if log.windows_from == "days":
         notes.append(
             "No production windows are given: each day from the first stop to the last one was "

@@ -47,8 +47,8 @@ def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
         type=click.Choice(["fixed", "uncertain"]),
         default="fixed",
         show_default=True,
-        help="Whether inputs fitted to trials and logs (bag.film, station.fitted) are taken as "
-        "they are, or drawn anew within their uncertainty.",
+        help="Whether inputs fitted to trials and logs (bag.film, times with a covariance) are taken "
+        "as they are, or drawn anew within their uncertainty.",
     )(wrapped)
 
 

@@ -92,6 +92,8 @@ def log_command(command: Callable[..., Any]) -> Callable[..., Any]:
         unit = rest.pop("duration_unit")
         if unit is not None:
             told["log"]["duration_unit"] = unit
+        if told["delimiter"] == "tab":
+            told["delimiter"] = "\t"
         told["states"] = _states(rest.pop("as_states"))
         return command(LogSource(log_path, windows, columns, told), **rest)
 
@@ -171,7 +173,7 @@ def _options() -> list[Callable[..., Any]]:
         click.option("--decimal", type=click.Choice([".", ","]), help="Decimal mark."),
         click.option(
             "--delimiter",
-            type=click.Choice([",", ";", "\t", "|"]),
+            type=click.Choice([",", ";", "tab", "|"]),
             help="What parts the fields (default: as the heading shows).",
         ),
         click.option("--encoding", help="Of the files (default: utf-8), such as cp1252."),

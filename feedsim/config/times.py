@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import GetCoreSchemaHandler, ValidationInfo
+from pydantic import Field, GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from feedsim.config.datafile import read_numbers
@@ -25,6 +25,9 @@ HOW_TO_WRITE = (
     'a time needs its family and unit: write { family = "constant", mean_s = 22 } or '
     '{ family = "exponential", mean_min = 1.5 }; only 0 may stand alone'
 )
+
+
+Covariance = tuple[Annotated[tuple[float, ...], Field(strict=False)], ...]
 
 
 class SpreadTable(Table):
@@ -74,6 +77,13 @@ class SpreadTable(Table):
         example="stops.txt",
         allowed="the path of a file, relative to the config",
     )
+    covariance: Covariance | None = key(
+        "Covariance of the logarithms of the mean and of cv or shape, where they were fitted",
+        default=None,
+        example=[[0.01, 0.0], [0.0, 0.02]],
+        allowed="a list of lists of numbers, as a fit writes it",
+        listed=True,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +100,8 @@ class Spread:
         As given: cv for lognormal, one of the two for weibull.
     values_s : tuple of float or None
         Values of an empirical time, s.
+    covariance : tuple of tuples or None
+        Of ln(mean) and, where there is one, ln(cv) or ln(shape): how well a fit knows them.
     """
 
     family: Family = "constant"
@@ -97,6 +109,12 @@ class Spread:
     cv: float | None = None
     shape: float | None = None
     values_s: tuple[float, ...] | None = None
+    covariance: Covariance | None = None
+
+    @property
+    def form(self) -> float | None:
+        """The cv or the shape, where the family has one."""
+        return self.shape if self.cv is None else self.cv
 
     def table(self) -> dict[str, Any] | int:
         """The plain value that gives this time again when loaded."""
@@ -109,6 +127,8 @@ class Spread:
             table["cv"] = self.cv
         if self.shape is not None:
             table["shape"] = self.shape
+        if self.covariance is not None:
+            table["covariance"] = [list(row) for row in self.covariance]
         return table
 
     @classmethod
@@ -144,7 +164,7 @@ def _spread(table: SpreadTable, info: ValidationInfo) -> Spread:
         for name in MEANS
         if getattr(table, name) is not None
     )
-    return Spread(table.family, mean_s, table.cv, table.shape)
+    return Spread(table.family, mean_s, table.cv, table.shape, covariance=table.covariance)
 
 
 def _misfits(table: SpreadTable) -> list[tuple[str, str]]:
@@ -160,7 +180,7 @@ def _misfits(table: SpreadTable) -> list[tuple[str, str]]:
         wrong += [(name, f'only family "empirical" has values, not "{family}"') for name in values]
         wrong += _exactly_one(means, MEANS, f"{_article(family)} {family} time")
         wrong += _not_positive(table, means)
-    return wrong + _spread_misfits(table)
+    return wrong + _spread_misfits(table) + _covariance_misfits(table)
 
 
 def _not_positive(table: SpreadTable, means: list[str]) -> list[tuple[str, str]]:
@@ -187,6 +207,26 @@ def _spread_misfits(table: SpreadTable) -> list[tuple[str, str]]:
         (name, f"{_article(family)} {family} time has no {name}, here {getattr(table, name):g}")
         for name in surplus
     ]
+
+
+def _covariance_misfits(table: SpreadTable) -> list[tuple[str, str]]:
+    """Whether a covariance is one, and of as many parameters as the family has."""
+    rows = table.covariance
+    if rows is None:
+        return []
+    size = {"exponential": 1, "lognormal": 2, "weibull": 2}.get(table.family, 0)
+    if not size:
+        return [("covariance", f"{_article(table.family)} {table.family} time has none")]
+    variances = [row[place] for place, row in enumerate(rows) if place < len(row)]
+    if [len(row) for row in rows] != [size] * size or min(variances) < 0:
+        return [("covariance", f"must be {size} x {size} with no negative variance")]
+    if size == 2:
+        (first, one), (other, second) = rows
+        if abs(one - other) > 1e-9 * max(first, second) or one * other > first * second * (
+            1 + 1e-9
+        ):
+            return [("covariance", "must be symmetric, with a correlation from -1 to 1")]
+    return []
 
 
 def _exactly_one(given: list[str], choices: tuple[str, ...], what: str) -> list[tuple[str, str]]:

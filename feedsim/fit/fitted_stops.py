@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import ValidationError
@@ -37,6 +37,10 @@ _ROUNDING = 1e-9
 Matrix = tuple[tuple[float, ...], ...]
 
 
+# pydantic wants a tuple given as a list to be told so at each level.
+_Row = Annotated[tuple[float, ...], key("", listed=True)]
+
+
 class StopTable(Table):
     """One fitted time of a station."""
 
@@ -48,7 +52,7 @@ class StopTable(Table):
         "Standard deviation over mean (lognormal)", default=None, ge=0.001, le=100
     )
     shape: float | None = key("Shape (weibull)", default=None, ge=0.1, le=2e3)
-    covariance: tuple[tuple[float, ...], ...] | None = key(
+    covariance: tuple[_Row, ...] | None = key(
         "Covariance of the logarithms of the parameters",
         default=None,
         listed=True,
@@ -80,9 +84,7 @@ class StopsTable(Table):
     schema_: Literal[1] = key("Of the file", alias="schema")
     kind: Literal["fitted stops"] = key("What the file is")
     notes: dict[str, str | int | float] = key("Where it comes from", default={})
-    station: tuple[StationTable, ...] = key(
-        "Stations", listed=True, allowed="[[station]] tables", min_length=1
-    )
+    station: tuple[StationTable, ...] = key("Stations", listed=True, allowed="[[station]] tables")
 
 
 @dataclass(frozen=True)
@@ -241,6 +243,8 @@ def read(path: str | Path) -> FittedStops:
         for where, message in _misfits(getattr(station, purpose))
     ]
     names = [station.name for station in found.station]
+    if not names:
+        problems.append(located((), "has no [[station]] table"))
     problems += [
         located(("station", number, "name"), f"stands there twice, is {show(name)}")
         for number, name in enumerate(names)

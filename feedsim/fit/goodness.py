@@ -109,12 +109,12 @@ def judge(
 
 def _distance_of_sample(fit: FamilyFit, draw: DrawSample, rng: np.random.Generator) -> float:
     for _ in range(_MOST_TRIES):
-        data = draw(rng, fit.draw)
         try:
+            data = draw(rng, fit.draw)
             return distance(fit_family(fit.family, data), data)
         except FitError:
             continue
-    return np.inf  # too few events to fit again: the family is given the benefit of the doubt
+    return np.inf  # no sample can be fitted again: the family is given the benefit of the doubt
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,13 +9,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.fit.families import FitError
 from feedsim.fit.goodness import DrawTimes
 from feedsim.fit.survival import CensoredTimes
 from feedsim.stats import Floats
 
 Ints = NDArray[np.int64]
-_BLOCK = 8
-_MOST_STOPS = 1_000_000
+_BLOCK, _LARGEST_BLOCK = 8, 4096
+_MOST_STOPS = 5_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,27 +88,40 @@ class Renewals:
         return float(self.running_s.sum())
 
     def like(self, rng: np.random.Generator, draw: DrawTimes) -> Renewals:
-        """Independent times in the same windows, drawn by a function."""
-        windows = np.flatnonzero(self.running_s > 0)
-        times = np.zeros((len(windows), 0))
-        ends = np.zeros(len(windows))
-        while ends.size and ends.min() < self.running_s[windows].max():
-            block = draw(rng, (len(windows), _BLOCK + times.shape[1] // 2))
-            times = np.concatenate([times, block], axis=1)
-            ends = times.sum(axis=1)
-            if np.all(ends >= self.running_s[windows]):
-                break
-            if times.size > _MOST_STOPS:
-                raise ValueError("too many stops in the windows")
-        whole = self.running_s[windows][:, None]
-        after = np.cumsum(times, axis=1)
-        before = after - times
-        there = before < whole
-        seen = (after <= whole)[there]
-        kept = np.where(after <= whole, times, whole - before)[there]
-        number = np.broadcast_to(windows[:, None], times.shape)[there].astype(np.int64)
-        positive = kept > 0
-        return Renewals(kept[positive], seen[positive], number[positive], self.running_s)
+        """Independent times in the same windows, drawn by a function.
+
+        Raises
+        ------
+        FitError
+            If millions of them fit into the windows.
+        """
+        going = np.flatnonzero(self.running_s > 0)
+        spent = np.zeros(len(going))
+        parts: list[tuple[Floats, NDArray[np.bool_], Ints]] = []
+        block, drawn = _BLOCK, 0
+        while len(going):
+            times = draw(rng, (len(going), block))
+            whole = self.running_s[going][:, None]
+            after = spent[:, None] + np.cumsum(times, axis=1)
+            before = after - times
+            there = before < whole
+            kept = np.where(after <= whole, times, whole - before)[there]
+            number = np.broadcast_to(going[:, None], times.shape)[there].astype(np.int64)
+            parts.append((kept, (after <= whole)[there], number))
+            drawn += len(kept)
+            if drawn > _MOST_STOPS:
+                raise FitError("a fit has more stops in the windows than can be")
+            on = after[:, -1] < self.running_s[going]
+            going, spent = going[on], after[on, -1]
+            block = min(2 * block, _LARGEST_BLOCK)
+        kept, seen, number = (
+            np.concatenate([part[k] for part in parts] or [np.zeros(0)]) for k in range(3)
+        )
+        order = np.argsort(number, kind="stable")
+        order = order[kept[order] > 0]
+        return Renewals(
+            kept[order], seen[order].astype(bool), number[order].astype(np.int64), self.running_s
+        )
 
     def __call__(self, rng: np.random.Generator, draw: DrawTimes) -> CensoredTimes:
         """A sample of the same windows, for a test of fit."""

@@ -200,7 +200,7 @@ def _is_beyond(time: FittedTime) -> bool:
 def rules() -> str:
     """How a family is chosen, in words."""
     return (
-        f"taken: of the families that the times do not contradict (p >= {LEVEL:g}) the likeliest "
+        f"taken: of the families that the times do not contradict (p > {LEVEL:g}) the likeliest "
         "(BIC; about as good: the first listed)"
     )
 

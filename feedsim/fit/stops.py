@@ -74,7 +74,7 @@ class FittedFamily:
     @property
     def carries(self) -> bool:
         """Whether the times do not contradict it."""
-        return self.goodness is None or self.goodness.p_value >= LEVEL
+        return self.goodness is None or self.goodness.p_value > LEVEL
 
 
 @dataclass(frozen=True, eq=False)

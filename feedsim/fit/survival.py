@@ -13,6 +13,8 @@ from feedsim.stats import Floats
 
 Bools = NDArray[np.bool_]
 LEAST_VALUES = 200
+# More would not be told from these, and a file of them would be hard to read.
+MOST_VALUES = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,8 +150,9 @@ def kaplan_meier(data: CensoredTimes) -> KaplanMeier:
 def equally_likely(data: CensoredTimes) -> Floats:
     """Times that are drawn alike often, as an empirical time of a config has them.
 
-    Where nothing is cut off these are the times themselves. Else they are quantiles of the
-    Kaplan-Meier curve, which ends in an exponential tail where the longest times are cut off.
+    Where nothing is cut off these are the times themselves. Else, and where they are very many,
+    they are quantiles of the Kaplan-Meier curve, which ends in an exponential tail where the
+    longest times are cut off.
 
     Parameters
     ----------
@@ -166,9 +169,9 @@ def equally_likely(data: CensoredTimes) -> Floats:
     The tail: Brown, Hollander and Korwar, in Reliability and Biometry, SIAM 1974, p. 327 (from
     memory).
     """
-    if data.censored == 0:
+    if data.censored == 0 and len(data) <= MOST_VALUES:
         return np.sort(data.times_s)
-    count = max(LEAST_VALUES, data.events)
+    count = min(max(LEAST_VALUES, data.events), MOST_VALUES)
     levels = (np.arange(count) + 0.5) / count
     return km_quantiles(kaplan_meier(data), levels)
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, DayLocator
 from matplotlib.figure import Figure
 
 from feedsim.answers.account import AccountResult
@@ -24,6 +24,8 @@ ROW_IN = 3.3
 TOP_IN = 0.95
 FOOT_IN = 0.95
 MOST_ROWS = 6
+FEW_DAYS = 8
+HALF_DAY = timedelta(hours=12)
 
 
 def log_losses(result: AccountResult) -> Figure:
@@ -107,19 +109,34 @@ def _days(axes: Axes, days: Sequence[date], shares: dict[str, np.ndarray]) -> No
     place = np.array(days, dtype="datetime64[D]").astype("datetime64[s]").astype(object)
     for number, (label, values) in enumerate(shares.items()):
         if np.isfinite(values).any():
-            looks = line_looks(number) | {"linestyle": "", "markersize": 5.5, "alpha": 0.9}
+            looks = line_looks(number) | {"linestyle": "", "markersize": 5.5}
+            if label == "availability":
+                # Hollow and larger: it often lies over running.
+                looks |= {"markerfacecolor": "none", "markersize": 8.0}
             axes.plot(place, 100 * values, label=label, clip_on=False, **looks)
-    axes.set_ylim(0, 100)
+    seen = np.concatenate([values[np.isfinite(values)] for values in shares.values()])
+    lowest = 100 * float(seen.min(initial=1.0))
+    axes.set_ylim(max(0.0, 10 * np.floor((lowest - 5) / 10)), 100 * max(1.0, seen.max(initial=1.0)))
     axes.set_ylabel("%")
-    locator = AutoDateLocator(minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
+    axes.set_xlim(place[0] - HALF_DAY, place[-1] + HALF_DAY)
+    _date_axis(axes, (days[-1] - days[0]).days)
+    axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.17), ncols=3, borderaxespad=0)
+
+
+def _date_axis(axes: Axes, span_days: int) -> None:
+    """Mark whole days, every one where they are few."""
+    locator = (
+        DayLocator()  # type: ignore[no-untyped-call]
+        if span_days < FEW_DAYS
+        else AutoDateLocator(minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
+    )
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
-    axes.legend(loc="lower left", bbox_to_anchor=(0, -0.38), ncols=3, borderaxespad=0)
 
 
 def _lengths(axes: Axes, lengths: Lengths) -> None:
     """Bars of the share of stops and of stopped time in each class of length."""
-    axes.set_title("Stops and stopped time by length")
+    axes.set_title("Stops and stopped time by length, %")
     if not lengths.classes:
         axes.text(0.5, 0.5, "no stop", ha="center", color=SOFT_INK, transform=axes.transAxes)
         axes.set_axis_off()
@@ -146,7 +163,6 @@ def _lengths(axes: Axes, lengths: Lengths) -> None:
     axes.set_yticks(rows, [each.label for each in lengths.classes])
     axes.invert_yaxis()
     axes.set_xlim(left=0)
-    axes.set_xlabel("%")
     axes.grid(visible=False, axis="y")
     axes.tick_params(axis="y", length=0)
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.17), ncols=2, borderaxespad=0)
