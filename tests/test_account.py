@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import shlex
 import sys
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -419,18 +418,6 @@ def test_bad_input_gets_one_clear_line(feedsim, words, told):
         assert word in err
     assert "Traceback" not in err
     assert not Path("outputs").exists()
-
-
-def test_every_example_of_the_help_is_a_command(feedsim, monkeypatch, tmp_path):
-    _, out, _ = feedsim("account", "--help")
-    examples = [
-        shlex.split(line) for line in out.splitlines() if line.startswith("    feedsim account ")
-    ]
-    assert len(examples) == 3
-    monkeypatch.chdir(ROOT)
-    for number, words in enumerate(examples):
-        code, _, err = feedsim(*words[1:], "--out", str(tmp_path / str(number)))
-        assert code == 0, (words, err)
 
 
 def test_columns_of_a_file_and_of_options(feedsim, tmp_path):

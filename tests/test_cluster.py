@@ -22,7 +22,7 @@ from feedsim.engines import COMPILED, SIMPY
 from feedsim.executors import WorkersGone
 from feedsim.study import Shifts, Work
 
-pytest.importorskip("distributed")
+Client = pytest.importorskip("distributed").Client
 needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 
 KILLER = """
@@ -64,6 +64,10 @@ class Cluster:
             )
             for _ in range(workers)
         ]
+        if not workers:
+            return
+        with Client(self.address, timeout=30, set_as_default=False) as client:
+            client.wait_for_workers(workers, timeout=60)
 
     def _start(self, kind: str, *words: str) -> subprocess.Popen[bytes]:
         return subprocess.Popen(

@@ -14,12 +14,13 @@ from click.testing import CliRunner
 
 from feedsim.accounts.record import MOVING
 from feedsim.accounts.timeline import halts_of, segments_of
+from feedsim.answers.unknowns import unknowns_of
 from feedsim.cell import build_cell
 from feedsim.cli.fit_stops_command import command
 from feedsim.config import ConfigError, parse_config
 from feedsim.config.write import dump_toml
 from feedsim.fit.fitted_stops import read, table_of
-from feedsim.fit.running_time import stops_by_reason
+from feedsim.fit.running_time import resolution_s, stops_by_reason
 from feedsim.fit.station_text import files_of_times, stations_text
 from feedsim.fit.stop_words import answer
 from feedsim.fit.stops import StopsError, StopsResult, fit_stops, station_name
@@ -112,6 +113,12 @@ def test_overlapping_stops_of_a_reason_are_one(tmp_path):
     assert sealer.lengths.times_s / 60 == pytest.approx([7])
     assert sealer.between.times_s / 60 == pytest.approx([10, 42])
     assert coder.between.times_s / 60 == pytest.approx([10, 42])
+
+
+def test_the_step_of_the_clock_is_seen(tmp_path):
+    stops = [(10, 12, "sealer"), (20, 25, "sealer"), (31, 33, "sealer")]
+    assert resolution_s(log_of(tmp_path, stops, [(0, 100)])) == 60
+    assert resolution_s(log_of(tmp_path, [*stops, (40, 40.5, "sealer")], [(0, 100)])) == 30
 
 
 def test_running_time_and_stops_fill_the_windows(tmp_path):
@@ -382,7 +389,15 @@ def test_stations_are_what_a_config_takes(fitted):
     for station, own in zip(fitted.stations, stations, strict=True):
         assert own.between_stops.mean_s == pytest.approx(station.between.mean_s, rel=1e-5)
         assert own.stop.mean_s == pytest.approx(station.length.mean_s, rel=1e-5)
+        for key, time in zip(("between_stops", "stop"), station.times, strict=True):
+            np.testing.assert_allclose(
+                getattr(own, key).covariance, time.family.fit.covariance, rtol=1e-5
+            )
     build_cell(config)
+    # So uncertain inputs draw them anew.
+    assert [unknown.name for unknown in unknowns_of(config)] == [
+        f"stops of {s.name} at oats" for s in fitted.stations
+    ]
 
 
 def test_the_example_finds_its_true_values(fitted):
@@ -510,7 +525,7 @@ def test_the_command_writes_its_folder_and_json(tmp_path, monkeypatch):
     families = document["fit_stops"][0]["stop"]["families"]
     assert [each["family"] for each in families] == ["exponential", "weibull", "lognormal"]
     assert {path.name for path in Path("fit").iterdir()} == {
-        *("manifest.json", "stations.toml", "stops.toml", "families.csv"),
+        *("manifest.json", "answer.json", "stations.toml", "stops.toml", "families.csv"),
         *("stops.png", "stops.svg"),
     }
     assert tomllib.loads(Path("fit/stops.toml").read_text())["kind"] == "fitted stops"

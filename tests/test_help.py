@@ -65,6 +65,8 @@ def test_every_example_is_a_command(feedsim, command, words):  # noqa: F811
         # Of an option given twice the last one counts; the calendar is brought within the hour.
         places += [*SHORT, *_calendar_within(Path(configs[0])), "--jobs", "1"]
         places += ["--replications", "3"] if "--replications" in options else []
+    if "--samples" in options:
+        places += ["--samples", "19"]
     code, _, err = feedsim(*places)
     assert code in (DONE, TARGET_MISSED), err
 

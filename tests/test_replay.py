@@ -714,12 +714,3 @@ def test_bad_input_gets_one_clear_line(feedsim_command, words, told):
     assert len(err.strip().splitlines()) == 1
     assert all(word in err for word in told)
     assert not Path("outputs").exists()
-
-
-def test_every_example_of_the_help_runs(feedsim_command):
-    _, out, _ = feedsim_command("replay", "--help")
-    examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
-    assert len(examples) >= 2
-    for words in examples:
-        config = CONFIGS[0].parents[1] / words[2]
-        assert feedsim_command(words[1], str(config), *words[3:])[0] == 0, words

@@ -130,14 +130,6 @@ def test_show_in_json(feedsim_command):
     assert "nothing_like_it" in json.loads(out)["error"]
 
 
-def test_every_example_of_the_help_runs(feedsim_command):
-    _, out, _ = feedsim_command("show", "--help")
-    examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
-    assert len(examples) >= 3
-    for words in examples:
-        assert feedsim_command(*words[1:])[0] == 0, words
-
-
 # Completion, which the shell asks for with every press of the tabulator.
 
 

@@ -21,7 +21,7 @@ from feedsim.fit.families import (
     log_mean_over_location,
     log_scale_of,
 )
-from feedsim.fit.goodness import CutAsSeen, distance, judge
+from feedsim.fit.goodness import CutAsSeen, as_recorded, distance, judge
 from feedsim.fit.profile import deviance, deviance_limit, exact_mean_interval, interval
 from feedsim.fit.renewals import Renewals
 from feedsim.fit.survival import CensoredTimes, equally_likely, kaplan_meier
@@ -406,6 +406,21 @@ def test_the_table_for_known_parameters_would_not_do():
         data = experiment(LOGNORMAL, 40, False, rng)
         found.append(distance(fit_family(LOGNORMAL, data), data))
     assert np.mean(np.array(found) > 2.492) < 0.01
+
+
+def test_a_coarse_clock_is_no_misfit():
+    """Lengths in whole steps of 10 s, most of 20 s to 2 min: true to a family, in long logs too."""
+    rng = np.random.default_rng(8)
+    true = FamilyFit(LOGNORMAL, math.log(50), math.log(0.8), np.eye(2), 0.0, NIST)
+    read = as_recorded(true.draw(rng, 1500), 10.0, rng)
+    assert np.all(read % 10 == 0)
+    data = CensoredTimes.of(read[read > 0])
+    fit = fit_family(LOGNORMAL, data)
+    assert judge(fit, CutAsSeen(data), rng, 99, step_s=10.0).p_value > 0.05
+    # Negative controls: without the step, and with a family that is wrong.
+    assert judge(fit, CutAsSeen(data), rng, 99).p_value <= 0.02
+    wrong = fit_family(EXPONENTIAL, data)
+    assert judge(wrong, CutAsSeen(data), rng, 99, step_s=10.0).p_value <= 0.02
 
 
 # Empirical times.

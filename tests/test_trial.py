@@ -583,12 +583,3 @@ def test_what_is_no_share_is_refused(share):
         trial_plan(share)
     with pytest.raises(TrialError, match="allowed"):
         trial_result(1, 10, confidence=share)
-
-
-@pytest.mark.parametrize("command", ["plan", "result"])
-def test_examples_of_the_help_run(feedsim, command):  # noqa: F811
-    _, out, _ = feedsim("trial", command, "--help")
-    examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
-    assert examples
-    for words in examples:
-        assert feedsim(*words[1:])[0] in (0, 1), words

@@ -255,13 +255,3 @@ def test_exit_codes(feedsim, words, code):  # noqa: F811
     Path("line.toml").write_text(LINE)
     words = ["trial", "efficiency", "line.toml", "--hours", "8", "--jobs", "1", *words]
     assert feedsim(*words)[0] == code
-
-
-def test_examples_of_the_help_run(feedsim):  # noqa: F811
-    _, out, _ = feedsim("trial", "efficiency", "--help")
-    examples = [line.split() for line in out.splitlines() if line.startswith("    feedsim ")]
-    assert examples
-    for words in examples:
-        config = str(ROOT / words[3])
-        more = [] if "--bad" in words else ["--replications", "6"]
-        assert feedsim(*words[1:3], config, *words[4:], *more, "--jobs", "1")[0] == 0, words

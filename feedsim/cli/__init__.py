@@ -29,6 +29,7 @@ COMMANDS = {
     "stiffness": "bending stiffness of a film from its layers, or from a bending test",
     "trial": "acceptance trials: how many picks or hours, and what a result shows",
     "replay": "one shift, event by event: log, picture, and a page to step through",
+    "report": "one self-contained HTML page about a finished study",
     "show": "a config key or a measure explained: unit, default, range, meaning, source",
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -88,17 +89,17 @@ def command(
         }
     )
     sentences, notes = [answer(result), reading(result)], list(notes_on(result))
+    own = {
+        "confidence": confidence,
+        "rows": rows_json(result.rows),
+        "account": account_json(result),
+    }
+    document = answer_document("account", sentences, notes, own)
+    figures = {"losses": log_losses(result), "account": account_figure(result)}
+    folder.finish(figures, document, partial(say_tables, result))
     if as_json:
-        own = {
-            "confidence": confidence,
-            "rows": rows_json(result.rows),
-            "account": account_json(result),
-        }
-        document = answer_document("account", sentences, notes, own)
-        folder.finish({"losses": log_losses(result), "account": account_figure(result)})
         say_json(document)
     else:
-        folder.finish({"losses": log_losses(result), "account": account_figure(result)})
         for sentence in sentences:
             click.echo(sentence)
         say_tables(result)

@@ -8,7 +8,7 @@ import json
 import platform
 import re
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,10 @@ from feedsim.version import VERSION
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
+
+
+# What a study found, for its report: the JSON document, and the tables as they are printed.
+ANSWER = "answer.json"
 
 
 class AnswerFolder:
@@ -110,10 +114,17 @@ class AnswerFolder:
         for name, frame in frames.items():
             self.write_text(name, frame.to_csv(index=False, lineterminator="\n"))
 
-    def finish(self, figures: Mapping[str, Figure]) -> None:
-        """Write the figures, and mark the answer as complete."""
+    def finish(
+        self,
+        figures: Mapping[str, Figure],
+        document: Mapping[str, Any],
+        say_tables: Callable[[], None],
+    ) -> None:
+        """Write figures and answer.json with the tables, and mark the answer as complete."""
+        from feedsim.cli.screen import tables_said
         from feedsim.plots.style import save
 
+        self.write_json(ANSWER, {**document, "tables": tables_said(say_tables)})
         for name, figure in figures.items():
             save(figure, self.path, name)
         self.write_json(MANIFEST, {**self._manifest, "finished": True})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,10 +115,11 @@ def command(
     folder.write_frames({"chances.csv": result.cells_frame()})
     sentences, notes = list(answer(result)), result.warnings()
     figure = picks_figure(result, sentences[-1 if result.model.bad_bundles else 1], _basis(result))
-    folder.finish({"chances": figure})
+    own = {"confidence": confidence, "fit_picks": result.answer_json()}
+    document = answer_document("fit picks", sentences, notes, own)
+    folder.finish({"chances": figure}, document, partial(_say_tables, result))
     if as_json:
-        own = {"confidence": confidence, "fit_picks": result.answer_json()}
-        say_json(answer_document("fit picks", sentences, notes, own))
+        say_json(document)
     else:
         for sentence in sentences:
             click.echo(sentence)

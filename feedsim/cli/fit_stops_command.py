@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -138,10 +139,11 @@ def command(
     folder.write_text(STOPS, _head(source) + dump_toml(table_of(result, source.path.name)))
     folder.write_frames({"families.csv": result.frame()})
     sentences, notes = list(answer(result)), [*_on_log(log), *result.warnings()]
-    folder.finish(stops_figures(result, sentences[1]))
+    own = {"confidence": confidence, "fit_stops": result.answer_json()}
+    document = answer_document("fit stops", sentences, notes, own)
+    folder.finish(stops_figures(result, sentences[1]), document, partial(_say_tables, result))
     if as_json:
-        own = {"confidence": confidence, "fit_stops": result.answer_json()}
-        say_json(answer_document("fit stops", sentences, notes, own))
+        say_json(document)
     else:
         for sentence in sentences:
             click.echo(sentence)

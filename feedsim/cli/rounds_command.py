@@ -107,6 +107,7 @@ def command(
       feedsim rounds configs/granola_three_machines.toml --crew-busy 0.95 --bags 300
     """
     from feedsim.answers.rounds import default_capacities, interval_grid, rounds, rounds_settings
+    from feedsim.answers.rows import rows_json
     from feedsim.answers.targets import BUDGET, refuse_unjudgeable
     from feedsim.cell import build_cell
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder, refuse_precision
@@ -153,7 +154,15 @@ def command(
         list(answer(result)),
         partial(_say_tables, result),
         notes=list(_notes(result)),
-        own={"rounds": result.answer_json()},
+        own={
+            "rounds": result.answer_json(),
+            "map": [
+                row
+                for kept in result.kept
+                for found in kept.by_interval.values()
+                for row in rows_json(list(found.rows))
+            ],
+        },
         met=result.is_met,
     )
     figure = rounds_figure(result, headline(result), tending(result))

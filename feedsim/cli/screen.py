@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import redirect_stdout
 from math import isfinite
 from typing import Any
 
@@ -50,10 +52,47 @@ def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str =
     return f"{value} ±{half:,.{digits}f}{'*' if found.few_events else ''}"
 
 
+class _Gathering(io.StringIO):
+    """Stands for stdout where tables are to be kept instead of printed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tables: list[dict[str, Any]] = []
+
+    def begin(self, title: str, columns: Sequence[str], lines: Iterable[Sequence[str]]) -> None:
+        """Keep a table; what was said since the last one belongs to that."""
+        self.end()
+        self.tables.append(
+            {"title": title, "columns": list(columns), "lines": [list(line) for line in lines]}
+        )
+
+    def end(self) -> None:
+        """Put what was said since the last table under it."""
+        said = [line for line in self.getvalue().splitlines() if line]
+        if self.tables:
+            self.tables[-1].setdefault("notes", []).extend(said)
+        self.seek(0)
+        self.truncate()
+
+
+def tables_said(say: Callable[[], None]) -> list[dict[str, Any]]:
+    """The tables that `say` would print, and below each the lines said of it, as JSON has them."""
+    gathering = _Gathering()
+    with redirect_stdout(gathering):
+        say()
+    gathering.end()
+    return gathering.tables
+
+
 def say_table(
     title: str, columns: Sequence[str], lines: Iterable[Sequence[str]], note: str = ""
 ) -> None:
     """Print a table on stdout; names are shown as they are, never read as markup."""
+    if isinstance(sys.stdout, _Gathering):
+        sys.stdout.begin(title, columns, lines)
+        if note:
+            click.echo(note)
+        return
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.table import Table

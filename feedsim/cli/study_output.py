@@ -100,7 +100,8 @@ def deliver(
     Returns the command's exit code.
     """
     from feedsim.answers.rows import notes_on, replications_frames, summary_frame
-    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.cli.answer_folder import ANSWER
+    from feedsim.cli.screen import say_json, say_notes, tables_said, talk
     from feedsim.config import warnings_of
     from feedsim.plots.style import save
 
@@ -109,21 +110,28 @@ def deliver(
     folder.write_frames("summary.csv", [summary_frame(answer.rows, value.columns)])
     for name, figure in figures.items():
         save(figure, folder.path, name)
-    folder.finish(answer.results.engine)
     notes = [*(short.in_words() for short in answer.shortfalls), *_gone(answer.results)]
     notes += [*answer.notes, *planning_notes(options.config), *notes_on(answer.rows)]
     notes += value.notes
-    if options.as_json:
-        say_json({**_document(folder.command, options, answer, notes), **value.own})
-    else:
-        for sentence in answer.sentences:
-            click.echo(sentence)
-        if answer.inputs is not None:
-            click.echo(inputs_option.sentence(answer.inputs))
+    sentences = [*answer.sentences]
+    if answer.inputs is not None:
+        sentences.append(inputs_option.sentence(answer.inputs))
+
+    def say_tables() -> None:
         answer.say_tables()
         if answer.inputs is not None:
             inputs_option.say_tables(answer.inputs)
         value.say_table()
+
+    document = {**_document(folder.command, options, answer, notes), **value.own}
+    folder.write_json(ANSWER, {**document, "answer": sentences, "tables": tables_said(say_tables)})
+    folder.finish(answer.results.engine)
+    if options.as_json:
+        say_json(document)
+    else:
+        for sentence in sentences:
+            click.echo(sentence)
+        say_tables()
         say_notes([*notes, CAUTION])
     talk(f"Written to {folder.path}")
     surprises = len(warnings_of(options.config))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -124,7 +125,7 @@ def command(
     figures = {"trial_plan": plan_figure(result, headline(result))}
     if result.sequential is not None:
         figures["trial_sequential"] = sequential_figure(result, sequential_headline(result))
-    folder.finish(figures)
+    folder.finish(figures, document, partial(_say_tables, result))
     if as_json:
         say_json(document)
     else:

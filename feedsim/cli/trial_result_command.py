@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -85,7 +86,8 @@ def command(
     document = answer_document("trial result", sentences, notes, {"trial": result.answer_json()})
     folder.write_json("trial.json", document)
     folder.write_frames({"intervals.csv": result.frame()})
-    folder.finish({"trial_result": result_figure(result, headline(result))})
+    figures = {"trial_result": result_figure(result, headline(result))}
+    folder.finish(figures, document, partial(_say_tables, result))
     if as_json:
         say_json(document)
     else:

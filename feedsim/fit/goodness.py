@@ -2,7 +2,7 @@
 
 Printed tables of the distance hold for parameters that are known beforehand, and for times of
 which none is cut off. Here both are otherwise, so the distance is compared with those of samples
-drawn from the fit, cut off in the same way, and fitted anew.
+drawn from the fit, written down to the log's resolution, cut off in the same way, and fitted anew.
 """
 
 from __future__ import annotations
@@ -71,7 +71,11 @@ def distance(fit: FamilyFit, data: CensoredTimes) -> float:
 
 
 def judge(
-    fit: FamilyFit, draw: DrawSample, rng: np.random.Generator, samples: int = SAMPLES
+    fit: FamilyFit,
+    draw: DrawSample,
+    rng: np.random.Generator,
+    samples: int = SAMPLES,
+    step_s: float = 0.0,
 ) -> Goodness:
     """Compare a fit's distance with those of samples from it.
 
@@ -83,6 +87,9 @@ def judge(
     rng : numpy.random.Generator
     samples : int
         How many at the most; fewer where the p-value is clear before.
+    step_s : float
+        Resolution of the clock that the times were read from, s. Times of whole minutes lie
+        further from any family than their own: those of the samples are rounded alike.
 
     Returns
     -------
@@ -99,7 +106,7 @@ def judge(
     own = distance(fit, fit.data)
     as_far = 0
     for drawn in range(1, samples + 1):
-        as_far += _distance_of_sample(fit, draw, rng) >= own
+        as_far += _distance_of_sample(fit, draw, rng, step_s) >= own
         if as_far >= ENOUGH_AS_FAR:
             return Goodness(own, as_far / drawn, drawn)
         if drawn == ENOUGH_WITHOUT and not as_far:
@@ -107,14 +114,26 @@ def judge(
     return Goodness(own, (1 + as_far) / (1 + drawn), drawn)
 
 
-def _distance_of_sample(fit: FamilyFit, draw: DrawSample, rng: np.random.Generator) -> float:
+def _distance_of_sample(
+    fit: FamilyFit, draw: DrawSample, rng: np.random.Generator, step_s: float
+) -> float:
+    def drawn(luck: np.random.Generator, shape: int | tuple[int, ...]) -> Floats:
+        return as_recorded(fit.draw(luck, shape), step_s, luck)
+
     for _ in range(_MOST_TRIES):
         try:
-            data = draw(rng, fit.draw)
+            data = draw(rng, drawn)
             return distance(fit_family(fit.family, data), data)
         except FitError:
             continue
     return np.inf  # no sample can be fitted again: the family is given the benefit of the doubt
+
+
+def as_recorded(times_s: Floats, step_s: float, rng: np.random.Generator) -> Floats:
+    """Times as the difference of two readings of a clock with whole steps, s."""
+    if not step_s:
+        return times_s
+    return step_s * np.floor(times_s / step_s + rng.random(times_s.shape))
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,12 +149,16 @@ class CutAsSeen:
     data: CensoredTimes
 
     def __call__(self, rng: np.random.Generator, draw: DrawTimes) -> CensoredTimes:
-        """Make a sample."""
+        """Make a sample; times that are recorded as none are left out, as in the data."""
         times_s = draw(rng, len(self.data))
+        cut_s = self._cuts(rng)
+        kept = times_s > 0
+        return CensoredTimes(np.minimum(times_s, cut_s)[kept], (times_s <= cut_s)[kept])
+
+    def _cuts(self, rng: np.random.Generator) -> Floats:
+        """What could cut each time off; beyond the last time of censoring nothing does."""
         if not self.data.censored:
-            return CensoredTimes(times_s, np.ones(len(times_s), bool))
-        cuts = kaplan_meier(CensoredTimes(self.data.times_s, ~self.data.seen))
+            return np.full(len(self.data), np.inf)
+        curve = kaplan_meier(CensoredTimes(self.data.times_s, ~self.data.seen))
         levels = rng.random(len(self.data))
-        # Beyond the last time of censoring nothing is cut off.
-        cut_s = np.where(levels > 1 - cuts.survival[-1], np.inf, km_quantiles(cuts, levels))
-        return CensoredTimes(np.minimum(times_s, cut_s), times_s <= cut_s)
+        return np.where(levels > 1 - curve.survival[-1], np.inf, km_quantiles(curve, levels))

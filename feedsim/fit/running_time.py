@@ -13,6 +13,7 @@ The rules, stated here and shown with the answer:
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -140,6 +141,14 @@ def stops_by_reason(log: EventLog, machine: str | None = None) -> list[ReasonSto
                 found[reason].append(stop)
     reasons = [ReasonStops(r, tuple(s), tuple(running_s)) for r, s in found.items()]
     return sorted(reasons, key=lambda each: (-each.lost_s, each.reason))
+
+
+def resolution_s(log: EventLog) -> float:
+    """The step of the clock in which the log's stops were written down, s."""
+    if not log.stops:
+        return 0.0
+    first_us = log.stops[0].begin_us
+    return math.gcd(*(t - first_us for s in log.stops for t in (s.begin_us, s.end_us))) / US_PER_S
 
 
 # Reason, running time before, length (both us), whole, begun.

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from typing import Any
+from typing import Any
 
 from feedsim.config.write import toml_value
 from feedsim.fit.stop_words import PURPOSES, answer, length, unit_of
@@ -30,6 +32,7 @@ def stations_text(result: StopsResult, log_name: str) -> str:
         f"# Stations fitted by `feedsim fit stops` to {_comment(log_name)}.",
         *(f"# {_comment(sentence)}" for sentence in answer(result)),
         "# Put these tables behind the [[machine]] of your config, with the files they name.",
+        "# covariance: how well the log tells mean and cv or shape, for --inputs uncertain.",
         "# Lengths hold the wait for an operator where the log does, so none is waited for here.",
     ]
     for station in result.stations:
@@ -57,21 +60,23 @@ def _lines(station: FittedStation) -> Iterator[str]:
     yield "[[machine.station]]"
     yield f"name = {toml_value(station.name)}"
     for time in station.times:
-        yield f"{time.purpose} = {toml_value(_table(station, time))}   # {_basis(time)}"
+        yield f"# {_basis(time)}"
+        yield f"{time.purpose} = {toml_value(_table(station, time))}"
 
 
-def _table(station: FittedStation, time: FittedTime) -> dict[str, str | float]:
+def _table(station: FittedStation, time: FittedTime) -> dict[str, Any]:
     family = time.family
     if family is None:
         return {"family": time.chosen, "file_s": file_name(station, time)}
     fit = family.fit
     unit, size_s = unit_of(fit.mean_s)
-    table: dict[str, str | float] = {
+    table: dict[str, Any] = {
         "family": fit.family,
         f"mean_{unit}": _rounded(fit.mean_s / size_s),
     }
     if fit.form is not None and fit.form_name is not None:
         table[fit.form_name] = _rounded(fit.form)
+    table["covariance"] = [[_rounded(item) for item in row] for row in fit.covariance]
     return table
 
 

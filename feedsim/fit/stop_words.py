@@ -21,6 +21,7 @@ MOST_NAMED = 4
 LEAST_P = 1e-6
 PURPOSES = {"between_stops": "times between stops", "stop": "stop lengths"}
 BELIEVED_HALF = 0.5
+COARSE = 0.2
 
 
 def unit_of(value_s: float) -> tuple[str, float]:
@@ -56,7 +57,7 @@ def answer(result: StopsResult) -> Iterator[str]:
         f"{whose} stopped {result.stops:,} times in {result.running_s / 3600:,.1f} h of running "
         f"({windows}): {per_h:.2g} stops per running hour."
     )
-    worst = result.stations[0]
+    worst = max(result.stations, key=lambda each: each.length.mean_s / each.between.mean_s)
     yield (
         f"Most time goes to {worst.name!r}: one stop in {length(worst.between.mean_s)} of "
         f"running, {length(worst.length.mean_s)} long on average."
@@ -95,6 +96,7 @@ def warnings_of(result: StopsResult) -> Iterator[str]:
         yield from _of_cuts(station)
         yield from _of_parts(station)
     yield from _wide(result.stations)
+    yield from _coarse(result)
     yield (
         "Lengths of stops hold the wait for an operator where the log does: a station with "
         "needs_operator = true would wait again."
@@ -187,6 +189,22 @@ def _wide(stations: Sequence[FittedStation]) -> Iterator[str]:
                     f"{station.name}: the mean of its {PURPOSES[time.purpose]} rests on the "
                     "family beyond the longest time seen: look at its interval."
                 )
+
+
+def _coarse(result: StopsResult) -> Iterator[str]:
+    """Times that the log's clock hardly tells apart."""
+    coarse = [
+        f"{station.name} ({PURPOSES[time.purpose]})"
+        for station in result.stations
+        for time in station.times
+        if result.step_s > COARSE * float(np.median(time.data.times_s))
+    ]
+    if coarse:
+        yield (
+            f"{_listed(coarse)}: the log tells times in steps of {length(result.step_s)}, coarse "
+            "for so short ones. The tests allow for it, the parameters are those of the times as "
+            "written."
+        )
 
 
 def _is_beyond(time: FittedTime) -> bool:

@@ -19,7 +19,7 @@ from feedsim.config.times import Family
 from feedsim.fit.families import FAMILIES, FamilyFit, FitError, fit_family
 from feedsim.fit.goodness import LEAST_EVENTS, SAMPLES, CutAsSeen, DrawSample, Goodness, judge
 from feedsim.fit.profile import exact_mean_interval, interval
-from feedsim.fit.running_time import ReasonStops, stops_by_reason
+from feedsim.fit.running_time import ReasonStops, resolution_s, stops_by_reason
 from feedsim.fit.survival import CensoredTimes, equally_likely
 from feedsim.fit.trend import Clustering, Trend, clustering, trend
 from feedsim.fit.two_kinds import TwoKinds, fit_two_kinds
@@ -174,6 +174,8 @@ class StopsResult:
         Reasons that give no station.
     confidence : float
         Of the intervals.
+    step_s : float
+        Resolution of the log's times, s.
     """
 
     stations: tuple[FittedStation, ...]
@@ -184,6 +186,7 @@ class StopsResult:
     running_s: float
     left_out: tuple[tuple[str, str], ...]
     confidence: float
+    step_s: float
 
     def warnings(self) -> list[str]:
         """What a reader must know of the fits."""
@@ -251,7 +254,7 @@ def fit_stops(
     """
     if machine is not None and machine not in log.machines:
         raise StopsError(
-            f"--machine: {log.file} has no machine {machine!r}, allowed: "
+            f"--of-machine: {log.file} has no machine {machine!r}, allowed: "
             f"{', '.join(filter(None, log.machines)) or 'all'}"
         )
     found = stops_by_reason(log, machine)
@@ -259,10 +262,11 @@ def fit_stops(
     for reason in reasons:
         if reason not in known:
             raise StopsError(
-                f"--reason: no stop of reason {reason!r} lies in a window, allowed: "
+                f"--only: no stop of reason {reason!r} lies in a window, allowed: "
                 f"{', '.join(known[:12])}"
             )
-    fitter = _Fitter(samples, confidence, split, seed)
+    step_s = resolution_s(log)
+    fitter = _Fitter(samples, confidence, split, seed, step_s)
     stations: list[FittedStation] = []
     left_out: list[tuple[str, str]] = []
     for each in found:
@@ -291,6 +295,7 @@ def fit_stops(
         running_s=sum(some.running_s),
         left_out=tuple(left_out),
         confidence=confidence,
+        step_s=step_s,
     )
 
 
@@ -300,6 +305,7 @@ class _Fitter:
     confidence: float
     split: bool | float
     seed: int
+    step_s: float
 
     def stations_of(self, stops: ReasonStops, taken: Sequence[str]) -> Iterator[FittedStation]:
         """One station of a reason, or a short and a long one."""
@@ -383,7 +389,7 @@ class _Fitter:
             mean_s = interval(fit, "mean", self.confidence)
         form = None if fit.form is None else interval(fit, "form", self.confidence)
         enough = fit.data.events >= LEAST_EVENTS
-        goodness = judge(fit, draw, rng, self.samples) if enough else None
+        goodness = judge(fit, draw, rng, self.samples, self.step_s) if enough else None
         return FittedFamily(fit, mean_s, form, goodness)
 
     def _luck(self, *parts: str) -> np.random.Generator:

@@ -31,6 +31,8 @@ TICKS_S = (
     *(0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200),
     *(4 * 3600, 8 * 3600, 16 * 3600, 48 * 3600, 168 * 3600, 720 * 3600),
 )
+FINE_S = (*TICKS_S, 3, 4, 7, 15, 45, 90, 180, 240, 420, 900, 2700, 5400, 3 * 3600, 6 * 3600)
+LEAST_TICKS = 3
 APART_IN = 0.72
 SHARES_SHOWN = (0.01, 0.99)
 CURVE_POINTS = 241
@@ -188,13 +190,20 @@ def _scale(axes: Axes, low_s: float, high_s: float) -> None:
 
 def _ticks(low_s: float, high_s: float) -> list[float]:
     """Round times far enough apart for their labels."""
-    per_in = PLOT_IN / math.log(high_s / low_s)
+    found = _apart(TICKS_S, low_s, high_s)
+    if len(found) < LEAST_TICKS:
+        found = _apart(sorted(FINE_S), low_s, high_s)
+    return found or [low_s]
+
+
+def _apart(ticks: Sequence[float], low_s: float, high_s: float) -> list[float]:
+    per_log = PLOT_IN / math.log(high_s / low_s)
     found: list[float] = []
-    for tick in TICKS_S:
-        apart_in = math.inf if not found else per_in * math.log(tick / found[-1])
+    for tick in ticks:
+        apart_in = math.inf if not found else per_log * math.log(tick / found[-1])
         if low_s <= tick <= high_s and apart_in >= APART_IN:
             found.append(tick)
-    return found or [low_s]
+    return found
 
 
 def _tick(value_s: float) -> str:

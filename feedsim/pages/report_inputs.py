@@ -1,0 +1,79 @@
+"""The inputs of a study that its config did not state: defaults, options, planning values."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from feedsim.config import Config, ConfigError, parse_config
+from feedsim.config.problems import show
+from feedsim.film import FAULTS, PLANNING_SOURCE
+from feedsim.pages.finished_study import FinishedStudy
+from feedsim.pages.page import shown
+
+GIVEN, RESOLVED = "config.toml", "resolved.toml"
+DEFAULT, ALTERED = "default", "option, or one spelling for another"
+PLANNING = "planning value"
+# Tables that say one thing together.
+_WHOLE = ("family", "material", "modulus_GPa", "loading")
+
+# Key, value, where it is from.
+Input = tuple[str, str, str]
+
+
+def config_of(study: FinishedStudy) -> Config | None:
+    """The config as resolved; None where there is none, or this program cannot read it."""
+    if RESOLVED not in study.texts:
+        return None
+    try:
+        return parse_config(study.texts[RESOLVED], RESOLVED)
+    except ConfigError:
+        return None
+
+
+def unstated_inputs(study: FinishedStudy) -> list[Input]:
+    """Inputs that the config as given does not state so."""
+    given, resolved = (_flat(study.texts.get(name, "")) for name in (GIVEN, RESOLVED))
+    return [
+        (shown(key), show(value), DEFAULT if key not in given else ALTERED)
+        for key, value in resolved.items()
+        if key not in given or given[key] != value
+    ]
+
+
+def planning_inputs(config: Config) -> list[Input]:
+    """Chances of faults that come from planning values, as they were simulated."""
+    return [
+        (
+            f"{shown(machine.name)}: chance of {fault} per pick attempt",
+            f"{chance:.3g}",
+            f"{PLANNING}: {PLANNING_SOURCE}",
+        )
+        for machine in config.machine
+        if machine.bag.chance_source == "planning"
+        for fault, chance in zip(
+            FAULTS, machine.bag.chances(machine.pick.mouth_opener), strict=True
+        )
+    ]
+
+
+def _flat(text: str) -> dict[str, Any]:
+    try:
+        return dict(_leaves(tomllib.loads(text), ""))
+    except (ValueError, RecursionError):
+        return {}
+
+
+def _leaves(value: Any, path: str) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, Mapping) and not any(key in value for key in _WHOLE):
+        for key, below in value.items():
+            yield from _leaves(below, f"{path}.{key}" if path else key)
+    elif isinstance(value, list) and value and all(isinstance(each, Mapping) for each in value):
+        if any(key in value[0] for key in _WHOLE):
+            yield path, value
+            return
+        for number, below in enumerate(value):
+            yield from _leaves(below, f"{path}[{number}]")
+    else:
+        yield path, value
