@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
@@ -120,6 +120,40 @@ def chance_limit(replications: int, confidence: float) -> float:
     return float(1 - (1 - confidence) ** (1 / replications))
 
 
+def rate_at_least(faults: ArrayLike, attempts: ArrayLike, alpha: float) -> Floats:
+    """Lower limit of a rate at a one-sided risk of alpha, exact for independent attempts.
+
+    Parameters
+    ----------
+    faults, attempts : counts, or arrays of them that go together
+    alpha : float
+
+    References
+    ----------
+    Clopper and Pearson, Biometrika 26 (1934) 404.
+    """
+    from scipy.special import betaincinv
+
+    k, n = np.broadcast_arrays(np.asarray(faults, float), np.asarray(attempts, float))
+    return np.where(k > 0, betaincinv(np.maximum(k, 1), n - np.minimum(k, n) + 1, alpha), 0.0)
+
+
+def rate_at_most(faults: ArrayLike, attempts: ArrayLike, alpha: float) -> Floats:
+    """Upper limit of a rate at a one-sided risk of alpha: see `rate_at_least`."""
+    from scipy.special import betaincinv
+
+    k, n = np.broadcast_arrays(np.asarray(faults, float), np.asarray(attempts, float))
+    return np.where(k < n, betaincinv(k + 1, np.maximum(n - k, 1), 1 - alpha), 1.0)
+
+
+def exact_interval(
+    faults: ArrayLike, attempts: ArrayLike, confidence: float = 0.95
+) -> tuple[Floats, Floats]:
+    """Two-sided interval of a rate, exact for independent attempts; all of 0 to 1 without any."""
+    alpha = (1 - confidence) / 2
+    return rate_at_least(faults, attempts, alpha), rate_at_most(faults, attempts, alpha)
+
+
 def seldom_limit(sizes: Floats, replications: int, alpha: float, largest: float) -> float:
     """Upper limit of a mean to which few replications contribute, one-sided.
 
@@ -141,14 +175,10 @@ def seldom_limit(sizes: Floats, replications: int, alpha: float, largest: float)
     ----------
     The chance: Clopper and Pearson, Biometrika 26 (1934); the size: Student's t.
     """
-    from scipy.special import betaincinv
-
     seen_in = len(sizes)
     if seen_in == 0:
         return chance_limit(replications, 1 - alpha) * largest
-    chance = 1.0
-    if seen_in < replications:
-        chance = float(betaincinv(seen_in + 1, replications - seen_in, 1 - alpha / 2))
+    chance = float(rate_at_most(seen_in, replications, alpha / 2))
     size = largest
     if seen_in > 1:
         spread = float(np.std(sizes, ddof=1) / np.sqrt(seen_in))

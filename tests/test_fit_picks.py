@@ -32,8 +32,8 @@ from feedsim.fit.likelihood import (
 from feedsim.fit.logistic import NoMaximumError, NormalPrior, fit_logistic
 from feedsim.fit.picks import PicksError, fit_picks, posterior_of
 from feedsim.fit.posterior import explore
-from feedsim.fit.rates import exact_interval
 from feedsim.fit.trials import Reading, TrialLine, Trials, parse_trials
+from feedsim.stats import exact_interval
 
 ROOT = Path(__file__).parents[1]
 DATA = ROOT / "configs" / "data" / "pick_trials.csv"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -17,9 +16,7 @@ from feedsim.accounts.timeline import halts_of, segments_of
 from feedsim.answers.unknowns import unknowns_of
 from feedsim.cell import build_cell
 from feedsim.cli.fit_stops_command import command
-from feedsim.config import ConfigError, parse_config
-from feedsim.config.write import dump_toml
-from feedsim.fit.fitted_stops import read, table_of
+from feedsim.config import parse_config
 from feedsim.fit.running_time import resolution_s, stops_by_reason
 from feedsim.fit.station_text import files_of_times, stations_text
 from feedsim.fit.stop_words import answer
@@ -409,100 +406,6 @@ def test_the_example_finds_its_true_values(fitted):
             assert low / 60 <= value <= high / 60
 
 
-def test_fitted_stops_are_read_as_written(fitted, tmp_path):
-    path = tmp_path / "stops.toml"
-    path.write_text(dump_toml(table_of(fitted, "stops.csv")))
-    found = read(path)
-    assert found.name == "stops.toml"
-    assert found.notes["log"] == "stops.csv"
-    for station in fitted.stations:
-        assert found.reasons[station.name] == station.reason
-        for time in station.times:
-            own = found.stations[station.name][time.purpose]
-            assert own.spread == time.family.fit.spread
-            assert (own.events, own.censored) == (time.data.events, time.data.censored)
-            np.testing.assert_array_equal(own.covariance, time.family.fit.covariance)
-
-
-def test_draws_have_the_covariance_of_the_file(fitted, tmp_path):
-    path = tmp_path / "stops.toml"
-    path.write_text(dump_toml(table_of(fitted, "stops.csv")))
-    found, rng = read(path), np.random.default_rng(1)
-    drawn = [found.draw(rng)["coder"]["between_stops"] for _ in range(4000)]
-    own = found.stations["coder"]["between_stops"]
-    logs = np.log([[spread.mean_s, spread.shape] for spread in drawn])
-    middle = np.log([own.spread.mean_s, own.spread.shape])
-    error = np.sqrt(np.diag(own.covariance) / 4000)
-    np.testing.assert_array_less(np.abs(logs.mean(axis=0) - middle), 4 * error)
-    np.testing.assert_allclose(np.cov(logs.T), own.covariance, rtol=0.15, atol=2e-4)
-
-
-def test_draws_of_an_empirical_time_are_resamples(tmp_path):
-    (tmp_path / "stops.toml").write_text(
-        'schema = 1\nkind = "fitted stops"\n[[station]]\nname = "sealer"\nreason = "sealer"\n'
-        'between_stops = { family = "exponential", mean_s = 60, covariance = [[0.25]], events = 4, '
-        "censored = 0 }\n"
-        'stop = { family = "empirical", values_s = [1, 2, 3, 10], events = 4, censored = 0 }\n'
-    )
-    found, rng = read(tmp_path / "stops.toml"), np.random.default_rng(1)
-    means = [found.draw(rng)["sealer"]["stop"].mean_s for _ in range(2000)]
-    # Mean 4, standard deviation of one value sqrt(12.5), of the mean of four half of it.
-    assert np.mean(means) == pytest.approx(4, abs=4 * math.sqrt(12.5 / 4 / 2000))
-    assert np.std(means) == pytest.approx(math.sqrt(12.5 / 4), rel=0.1)
-    assert set(found.draw(rng)["sealer"]["stop"].values_s) <= {1, 2, 3, 10}
-
-
-GOOD = """schema = 1
-kind = "fitted stops"
-[[station]]
-name = "sealer"
-reason = "sealer"
-[station.between_stops]
-family = "weibull"
-mean_s = 600.0
-shape = 1.5
-covariance = [[0.01, 0.001], [0.001, 0.02]]
-events = 40
-censored = 3
-[station.stop]
-family = "exponential"
-mean_s = 60.0
-covariance = [[0.02]]
-events = 40
-censored = 0
-"""
-
-
-def test_the_good_file_is_read(tmp_path):
-    (tmp_path / "stops.toml").write_text(GOOD)
-    assert list(read(tmp_path / "stops.toml").stations) == ["sealer"]
-
-
-@pytest.mark.parametrize(
-    ("before", "after", "line", "told"),
-    [
-        ("schema = 1", "schema = 2", 1, "schema"),
-        ('kind = "fitted stops"', 'kind = "film model"', 2, '"fitted stops", is "film model"'),
-        ("mean_s = 600.0", "mean_s = -600.0", 8, "above 0"),
-        ("mean_s = 600.0", 'mean_s = "600"', 8, 'is "600"'),
-        ("shape = 1.5", "cv = 1.5", 9, "does not go with family"),
-        ("shape = 1.5", "shap = 1.5", 9, "unknown key"),
-        ("[[0.01, 0.001], [0.001, 0.02]]", "[[0.01, 0.5], [0.5, 0.02]]", 10, "negative variance"),
-        ("[[0.01, 0.001], [0.001, 0.02]]", "[[0.01]]", 10, "2 x 2"),
-        ("[[0.02]]", "[0.02]", 16, "matrix"),
-        ("events = 40\ncensored = 3", "censored = 3", 6, "is missing"),
-    ],
-)
-def test_a_wrong_file_is_told_with_its_line(tmp_path, before, after, line, told):
-    path = tmp_path / "stops.toml"
-    path.write_text(GOOD.replace(before, after, 1))
-    with pytest.raises(ConfigError) as error:
-        read(path)
-    text = str(error.value)
-    assert f"stops.toml:{line}: " in text
-    assert told in text
-
-
 # The command line.
 
 
@@ -525,10 +428,10 @@ def test_the_command_writes_its_folder_and_json(tmp_path, monkeypatch):
     families = document["fit_stops"][0]["stop"]["families"]
     assert [each["family"] for each in families] == ["exponential", "weibull", "lognormal"]
     assert {path.name for path in Path("fit").iterdir()} == {
-        *("manifest.json", "answer.json", "stations.toml", "stops.toml", "families.csv"),
+        *("manifest.json", "answer.json", "stations.toml", "families.csv"),
         *("stops.png", "stops.svg"),
     }
-    assert tomllib.loads(Path("fit/stops.toml").read_text())["kind"] == "fitted stops"
+    assert "covariance" in Path("fit/stations.toml").read_text()
     table = call(*words)
     assert table.output.startswith("The machine stopped ")
     assert "Families, in a fixed order" in table.output

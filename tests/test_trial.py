@@ -17,8 +17,6 @@ from feedsim.answers.binomial import (
     jeffreys_limits,
     picks_needed,
     picks_until_failed,
-    rate_at_least,
-    rate_at_most,
     rate_limits,
 )
 from feedsim.answers.clusters import ALONE, BadBundles, Pattern
@@ -26,6 +24,7 @@ from feedsim.answers.sequential import SequentialPlan, sequential_plan, truncate
 from feedsim.answers.trial import TrialError, bad_bundles
 from feedsim.answers.trial_plan import trial_plan
 from feedsim.answers.trial_result import _TwoLooks, trial_result
+from feedsim.stats import rate_at_least, rate_at_most
 
 BUNDLES = BadBundles(share=0.03, missed=0.2, bundle_picks=50, at_rate=0.01)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from feedsim.stats import Floats
+from feedsim.stats import Floats, exact_interval
 
 MOST_PICKS = 1 << 50
 # Chances that are equal but for rounding count as equal.
@@ -94,22 +94,8 @@ def rate_limits(faults: int, picks: int, confidence: float) -> Limits:
     ----------
     Clopper and Pearson, Biometrika 26 (1934) 404-413.
     """
-    alpha = (1 - confidence) / 2
-    return Limits(rate_at_least(faults, picks, alpha), rate_at_most(faults, picks, alpha))
-
-
-def rate_at_most(faults: int, picks: int, alpha: float) -> float:
-    """Upper limit of a rate, one-sided at a risk of alpha (Clopper and Pearson 1934)."""
-    from scipy.special import betaincinv
-
-    return 1.0 if faults >= picks else float(betaincinv(faults + 1, picks - faults, 1 - alpha))
-
-
-def rate_at_least(faults: int, picks: int, alpha: float) -> float:
-    """Lower limit of a rate, one-sided at a risk of alpha (Clopper and Pearson 1934)."""
-    from scipy.special import betaincinv
-
-    return 0.0 if faults <= 0 else float(betaincinv(faults, picks - faults + 1, alpha))
+    low, high = exact_interval(faults, picks, confidence)
+    return Limits(float(low), float(high))
 
 
 def jeffreys_limits(faults: int, picks: int, confidence: float) -> Limits:

@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.binomial import chance_at_most, count_chances, rate_at_most
-from feedsim.stats import Floats
+from feedsim.answers.binomial import chance_at_most, count_chances
+from feedsim.stats import Floats, rate_at_most
 
 MOST_COUNTED = 512
 
@@ -110,7 +110,7 @@ class Pattern:
         from scipy.optimize import brentq
 
         if self.bundles is None:
-            return rate_at_most(faults, picks, chance)
+            return float(rate_at_most(faults, picks, chance))
         if faults >= picks:
             return 1.0
         return float(

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.binomial import rate_at_least, rate_at_most, rate_limits
+from feedsim.answers.binomial import rate_limits
 from feedsim.answers.rows import Row, estimate_json, rows_of
 from feedsim.answers.trial import TrialError, refuse_share
 from feedsim.cell import Cell, MachinePlan, StationPlan, build_cell
 from feedsim.config import Config, Spread
 from feedsim.measures import AVAILABILITY, OEE, Measure, figure
-from feedsim.stats import Estimate, Floats
+from feedsim.stats import Estimate, Floats, rate_at_least, rate_at_most
 from feedsim.study import HERE, Results, Setting, Shifts, Sums, Work, refuse_absurd
 
 if TYPE_CHECKING:
@@ -58,11 +58,11 @@ class Share:
 
     def at_most(self, alpha: float) -> float:
         """Upper limit, one-sided at a risk of alpha."""
-        return rate_at_most(self.count, self.trials, alpha)
+        return float(rate_at_most(self.count, self.trials, alpha))
 
     def at_least(self, alpha: float) -> float:
         """Lower limit, one-sided at a risk of alpha."""
-        return rate_at_least(self.count, self.trials, alpha)
+        return float(rate_at_least(self.count, self.trials, alpha))
 
     def json(self) -> dict[str, Any]:
         """The share as the JSON document has it."""

@@ -29,14 +29,14 @@ def unknowns_of(config: Config) -> list[Unknown]:
 
 
 def _stops(config: Config) -> Iterator[Unknown]:
-    """Stations whose times were fitted, each by itself."""
+    """Stations whose times were fitted or measured, each by itself."""
     for number, machine in enumerate(config.machine):
         for place, station in enumerate(machine.station):
             times = {"between_stops": station.between_stops, "stop": station.stop}
             fitted = {
                 f"machine[{number}].station[{place}].{key}": time
                 for key, time in times.items()
-                if time.covariance is not None
+                if time.covariance is not None or time.values_s is not None
             }
             if fitted:
                 yield Unknown(f"stops of {station.name} at {machine.name}", _stops_draw(fitted))
@@ -50,7 +50,14 @@ def _stops_draw(fitted: Mapping[str, Spread]) -> Draw:
 
 
 def drawn_time(time: Spread, luck: np.random.Generator) -> Spread:
-    """A fitted time with its parameters drawn from the normal law of their logarithms."""
+    """A time as the data leave it open.
+
+    A fitted one with its parameters drawn from the normal law of their logarithms, an empirical
+    one with as many values drawn from its own, with replacement (Efron's bootstrap).
+    """
+    if time.values_s is not None:
+        values = luck.choice(np.array(time.values_s), len(time.values_s))
+        return replace(time, mean_s=float(values.mean()), values_s=tuple(map(float, values)))
     middle = [log(value) for value in (time.mean_s, time.form) if value is not None]
     drawn = np.exp(luck.multivariate_normal(middle, np.array(time.covariance), method="eigh"))
     mean_s, *form = (float(value) for value in drawn)

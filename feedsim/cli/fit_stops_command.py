@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
     from feedsim.logs import EventLog
 
-STATIONS, STOPS = "stations.toml", "stops.toml"
+STATIONS = "stations.toml"
 WHOLE, AUTO = "none", "auto"
 
 
@@ -92,8 +92,8 @@ def command(
     Intervals are of the likelihood ratio, which covered the truth in 93 to 97 of 100 simulated
     logs from 15 times on, half of them censored too.
 
-    Writes stations.toml, tables to put into a config, and stops.toml, the parameters with their
-    covariance.
+    Writes stations.toml, tables to put into a config: with the parameters' covariance, which
+    --inputs uncertain draws from.
 
     \b
     Examples:
@@ -103,8 +103,6 @@ def command(
     """
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
     from feedsim.cli.screen import say_json, say_notes, talk
-    from feedsim.config.write import dump_toml
-    from feedsim.fit.fitted_stops import table_of
     from feedsim.fit.station_text import files_of_times, stations_text
     from feedsim.fit.stop_words import answer
     from feedsim.fit.stops import fit_stops
@@ -136,7 +134,6 @@ def command(
     folder.write_text(STATIONS, stations_text(result, source.path.name))
     for name, text in files_of_times(result).items():
         folder.write_text(name, text)
-    folder.write_text(STOPS, _head(source) + dump_toml(table_of(result, source.path.name)))
     folder.write_frames({"families.csv": result.frame()})
     sentences, notes = list(answer(result)), [*_on_log(log), *result.warnings()]
     own = {"confidence": confidence, "fit_stops": result.answer_json()}
@@ -182,13 +179,6 @@ def _machine(log: EventLog, name: str | None, alike: bool) -> str | None:
             f"{', '.join(log.machines[:12])}; or --alike for all as one"
         )
     return log.machines[0]
-
-
-def _head(source: LogSource) -> str:
-    return (
-        f"# Fitted by `feedsim fit stops`: the stations of {source.path.name!r}, with the "
-        "covariance of the logarithms\n# of their parameters (mean_s, then shape or cv).\n"
-    )
 
 
 def _on_log(log: EventLog) -> list[str]:

@@ -47,8 +47,8 @@ def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
         type=click.Choice(["fixed", "uncertain"]),
         default="fixed",
         show_default=True,
-        help="Whether inputs fitted to trials and logs (bag.film, times with a covariance) are taken "
-        "as they are, or drawn anew within their uncertainty.",
+        help="Whether inputs from trials and logs (bag.film; stations' times with a covariance, or "
+        "of family empirical) are taken as they are, or drawn anew within their uncertainty.",
     )(wrapped)
 
 

@@ -37,9 +37,8 @@ from feedsim.fit.likelihood import (
 )
 from feedsim.fit.logistic import NormalPrior, fit_logistic
 from feedsim.fit.posterior import Posterior, explore
-from feedsim.fit.rates import exact_interval
 from feedsim.fit.trials import Trials
-from feedsim.stats import Floats
+from feedsim.stats import Floats, exact_interval
 
 if TYPE_CHECKING:
     import pandas as pd

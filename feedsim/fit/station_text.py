@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from typing import Any
-from typing import Any
 
 from feedsim.config.write import toml_value
 from feedsim.fit.stop_words import PURPOSES, answer, length, unit_of

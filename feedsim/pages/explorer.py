@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,12 @@ WHOLE_CELL = "whole cell"
 
 # Name, label, unit, factor, digits.
 Shown = tuple[str, str, str, float, int]
+# Keys that are varied often, in the words of the trade.
+KEY_WORDS = {
+    "capacity_bags": "bags per lane",
+    "rounds_every_min": "minutes between rounds",
+    "speed_per_min": "cycles per minute",
+}
 MEASURES: tuple[Shown, ...] = (
     ("oee", "OEE", "%", 100, 1),
     ("visits_per_h", "visits", "per hour", 1, 1),
@@ -52,6 +58,12 @@ class Grid:
     machines: tuple[str, ...]
     points: tuple[tuple[tuple[int, ...], int, StudyRow], ...]
 
+    @property
+    def start(self) -> tuple[int, ...]:
+        """Where the sliders start: at the whole cell's highest OEE."""
+        places, _, _ = max(self.points, key=lambda point: (-point[1], oee_of(point[2])))
+        return places
+
     def data(self) -> dict[str, Any]:
         """What the page's script works with."""
         return {
@@ -60,6 +72,7 @@ class Grid:
                 for axis in self.axes
             ],
             "machines": self.machines,
+            "start": self.start,
             "measures": [
                 {"label": label, "unit": unit, "digits": digits}
                 for _, label, unit, _, digits in MEASURES
@@ -77,6 +90,12 @@ class Grid:
                 for places, machine, row in self.points
             ],
         }
+
+
+def oee_of(row: StudyRow) -> float:
+    """A row's OEE, to compare by; below all others where there is none."""
+    found = row.measures.get("oee")
+    return -1.0 if found is None or found.value is None else found.value
 
 
 def explored_rows(study: FinishedStudy) -> list[StudyRow]:
@@ -129,12 +148,26 @@ def _axes(rows: Sequence[StudyRow]) -> tuple[list[Axis], list[tuple[int, ...]]]:
         columns.append(column)
         axes.append(
             Axis(
-                short[key].replace("_", " "),
+                key_words(short[key]),
                 tuple(value_text(value) for value in distinct),
                 tuple(float(value) for value in distinct) if are_numbers else None,
             )
         )
     return axes, list(zip(*columns, strict=True)) if columns else []
+
+
+def key_words(key: str) -> str:
+    """A key, cut short, as a reader would say it."""
+    head, _, end = key.rpartition(".")
+    told = KEY_WORDS.get(end, end.replace("_", " "))
+    return f"{told} ({head})" if head else told
+
+
+def setting_words(setting: Mapping[str, bool | int | float | str], short: Mapping[str, str]) -> str:
+    """A setting as a reader would say it."""
+    return ", ".join(
+        f"{key_words(short.get(key, key))} {value_text(value)}" for key, value in setting.items()
+    )
 
 
 def _numbers(found: Found | None, factor: float) -> list[float | int] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -9,6 +10,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
 
 from feedsim.pages.page import shown
+
+_FIGURE = re.compile(r"[-+~<>]?\.?\d|none\b|-$")
 
 
 class UnreadableStudyError(ValueError):
@@ -48,6 +51,16 @@ class StudyTable(_Part):
     columns: list[str]
     lines: list[list[str]]
     notes: list[str] = []
+
+    @property
+    def are_numbers(self) -> list[bool]:
+        """Which columns hold figures in the main."""
+        found = []
+        for place in range(len(self.columns)):
+            entries = [line[place] for line in self.lines if len(line) > place and line[place]]
+            figures = sum(bool(_FIGURE.match(entry)) for entry in entries)
+            found.append(2 * figures > len(entries))
+        return found
 
 
 class Answer(_Part):

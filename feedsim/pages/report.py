@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from math import isfinite
 from typing import Any
 
@@ -32,6 +32,8 @@ LONGEST_TEXT = 60_000
 SHORTEST_TEXT = 4_000
 MOST_INPUTS = 300
 SPARE_BYTES = 4_000
+EVIDENCE, TIME, LIMITS = "evidence", "time", "limits"
+WORTH = "Worth:"
 _SURE = ("Too few events", "Only ", "Set aside", "Precision", "--precision")
 
 
@@ -67,22 +69,32 @@ def _page(study: FinishedStudy, most_lines: int, longest: int, room: int) -> str
     notes = list(answer.notes)
     sure = [note for note in notes if note.startswith(_SURE)]
     planned = [note for note in notes if "planning values" in note]
+    tables: dict[str, list[StudyTable]] = {EVIDENCE: [], TIME: [], LIMITS: []}
+    for table in _cut_each(answer.tables, most_lines):
+        tables[_section_of(table)].append(table)
     context: dict[str, Any] = {
         "kind": TITLES.get(answer.command, answer.command),
         "study_title": answer.title or manifest.title,
         "question": QUESTIONS.get(answer.command, answer.command),
         "answer": answer.answer[0],
         "more": answer.answer[1:],
-        "figures": figures,
+        "figures": [figure for figure in figures if figure.name != "losses"],
         "captions": _captions(study),
         "left_out": left_out,
-        "tables": [_cut(table, most_lines) for table in answer.tables],
+        "tables": tables[EVIDENCE],
+        "evidence_notes": [note for note in notes if note.startswith(WORTH)],
         "explorer": None if explorer is None else _sliders(explorer),
         "grid_table": _grid_table(grid, most_lines),
-        "losses": _cut_or_none(losses_table(study), most_lines),
+        "time_figures": [figure for figure in figures if figure.name == "losses"],
+        "time_tables": tables[TIME] or _cut_each([losses_table(study)], most_lines),
         "limits": limits_of(study),
+        "limit_tables": tables[LIMITS],
         "surprises": [] if config is None else [shown(text) for text in warnings_of(config)],
-        "read_with": [note for note in notes if note not in sure and note not in planned],
+        "read_with": [
+            note
+            for note in notes
+            if note not in sure and note not in planned and not note.startswith(WORTH)
+        ],
         "is_simulated": study.is_simulated,
         "assumptions": ASSUMPTIONS if study.is_simulated else (),
         "planned": planned,
@@ -177,8 +189,14 @@ def _cut(table: StudyTable, most: int) -> StudyTable:
     )
 
 
-def _cut_or_none(table: StudyTable | None, most: int) -> StudyTable | None:
-    return None if table is None else _cut(table, most)
+def _cut_each(tables: Iterable[StudyTable | None], most: int) -> list[StudyTable]:
+    return [_cut(table, most) for table in tables if table is not None]
+
+
+def _section_of(table: StudyTable) -> str:
+    if table.title.startswith(("Where the planned busy time", "Losses of")):
+        return TIME
+    return LIMITS if table.title.startswith("What keeps") else EVIDENCE
 
 
 def _grid_table(grid: Grid | None, most: int) -> StudyTable | None:

@@ -6,15 +6,14 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from feedsim.config import Config, ConfigError, parse_config
+from feedsim.config import Config, ConfigError, dump_toml, parse_config
 from feedsim.config.problems import show
 from feedsim.film import FAULTS, PLANNING_SOURCE
 from feedsim.pages.finished_study import FinishedStudy
 from feedsim.pages.page import shown
 
 GIVEN, RESOLVED = "config.toml", "resolved.toml"
-DEFAULT, ALTERED = "default", "option, or one spelling for another"
-PLANNING = "planning value"
+DEFAULT, OPTION = "default", "option of the command"
 # Tables that say one thing together.
 _WHOLE = ("family", "material", "modulus_GPa", "loading")
 
@@ -34,11 +33,17 @@ def config_of(study: FinishedStudy) -> Config | None:
 
 def unstated_inputs(study: FinishedStudy) -> list[Input]:
     """Inputs that the config as given does not state so."""
-    given, resolved = (_flat(study.texts.get(name, "")) for name in (GIVEN, RESOLVED))
+    text = study.texts.get(GIVEN, "")
+    stated, resolved = _flat(text), _flat(study.texts.get(RESOLVED, ""))
+    try:
+        # Times and films may be spelled in several ways: in the resolved spelling they compare.
+        alone = _flat(dump_toml(parse_config(text, GIVEN)))
+    except ConfigError:
+        alone = stated
     return [
-        (shown(key), show(value), DEFAULT if key not in given else ALTERED)
+        (shown(key), show(value), DEFAULT if alone.get(key, value) == value else OPTION)
         for key, value in resolved.items()
-        if key not in given or given[key] != value
+        if key not in stated or alone.get(key, value) != value
     ]
 
 
@@ -48,7 +53,7 @@ def planning_inputs(config: Config) -> list[Input]:
         (
             f"{shown(machine.name)}: chance of {fault} per pick attempt",
             f"{chance:.3g}",
-            f"{PLANNING}: {PLANNING_SOURCE}",
+            PLANNING_SOURCE,
         )
         for machine in config.machine
         if machine.bag.chance_source == "planning"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 
-from feedsim.answers.rows import setting_text, short_keys
+from feedsim.answers.rows import short_keys
 from feedsim.losses import LABELS
 from feedsim.measures import CREW_BUSY
-from feedsim.pages.explorer import figure_text
+from feedsim.pages.explorer import figure_text, oee_of, setting_words
 from feedsim.pages.finished_study import FinishedStudy, StudyRow, StudyTable
 
 MOST_SETTINGS = 24
@@ -52,7 +52,7 @@ def losses_table(study: FinishedStudy) -> StudyTable | None:
         rows, heads = study.answer.rows, [row.machine or "whole cell" for row in study.answer.rows]
     else:
         short = short_keys(key for row in rows for key in row.setting)
-        heads = [setting_text(row.setting, short).replace("_", " ") for row in rows]
+        heads = [setting_words(row.setting, short) for row in rows]
         heads = [head or "whole cell" for head in heads]
     kept = _spread(len(rows))
     rows, shown = [rows[place] for place in kept], [heads[place] for place in kept]
@@ -70,7 +70,9 @@ def losses_table(study: FinishedStudy) -> StudyTable | None:
         return None
     lines = [["good packs (OEE)", *(figure_text(r.measures.get("oee"), 100, 1) for r in rows)]]
     lines += [[cause_label(s), *(_share(row, s, causes_of(row)) for row in rows)] for s in states]
-    notes = ["Each column sums to 100 %. * too few shifts had it for the stated confidence."]
+    notes = ["Each column sums to 100 %."]
+    if any(entry.endswith("*") for line in lines for entry in line):
+        notes.append("* too few shifts had it for the stated confidence.")
     if "no_good_pack" in states:
         notes.append(
             "Running without a good pack: lost pockets, rejects, slow cycles; the difference of "
@@ -106,7 +108,7 @@ def limits_of(study: FinishedStudy) -> list[str]:
     short = short_keys(key for row in study.cells for key in row.setting)
     found = []
     for row in rows:
-        where = setting_text(row.setting, short).replace("_", " ")
+        where = setting_words(row.setting, short)
         where = f"At {where}: " if where else ""
         oee = row.measures.get("oee")
         causes = [(s, share) for s, share in causes_of(row).items() if share >= SHOWN_FROM]
@@ -137,7 +139,7 @@ def _rows_that_matter(study: FinishedStudy) -> Sequence[StudyRow]:
     if command == "size":
         named = [each.get("capacity_bags") for each in study.answer.size]
         found = [row for row in cells if any(bags in named for bags in row.setting.values())]
-        return found[:1] or cells[-1:]
+        return found[:1] or [max(cells, key=oee_of)]
     if command == "capacity":
         return [cells[0], cells[-1]]
-    return cells[:3]
+    return cells[:4]

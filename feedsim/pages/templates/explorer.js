@@ -4,7 +4,7 @@
   const axes = grid.axes.length;
   const sliders = grid.axes.map((_, n) => document.getElementById(`axis${n}`));
   const machines = document.getElementById("machine");
-  const WIDTH = 320, HEIGHT = 170, LEFT = 44, RIGHT = 14, TOP = 10, BOTTOM = 34;
+  const WIDTH = 320, HEIGHT = 170, LEFT = 54, RIGHT = 8, TOP = 12, BOTTOM = 42;
   const SVG = "http://www.w3.org/2000/svg";
   // A point: its place on each axis, its machine, its shifts, then its measures.
   const points = new Map(grid.points.map((p) => [p.slice(0, axes + 1).join(), p]));
@@ -61,11 +61,11 @@
     const up = (value) => TOP + (1 - (value - span[0]) / (span[1] - span[0])) * (HEIGHT - TOP - BOTTOM);
     for (const value of [span[0], (span[0] + span[1]) / 2, span[1]]) {
       draw("line", box, { class: "base", x1: LEFT, x2: WIDTH - RIGHT, y1: up(value), y2: up(value) });
-      draw("text", box, { x: LEFT - 5, y: up(value) + 4, "text-anchor": "end" }, text(value, digits));
+      draw("text", box, { x: LEFT - 6, y: up(value) + 5, "text-anchor": "end" }, text(value, digits));
     }
     const last = axis.values.length - 1;
-    draw("text", box, { x: across(axis, 0), y: HEIGHT - 18, "text-anchor": "start" }, short(axis.values[0]));
-    draw("text", box, { x: across(axis, last), y: HEIGHT - 18, "text-anchor": "end" }, short(axis.values[last]));
+    draw("text", box, { x: across(axis, 0), y: HEIGHT - 22, "text-anchor": "start" }, short(axis.values[0]));
+    draw("text", box, { x: across(axis, last), y: HEIGHT - 22, "text-anchor": "end" }, short(axis.values[last]));
     draw("text", box, { x: (LEFT + WIDTH - RIGHT) / 2, y: HEIGHT - 4, "text-anchor": "middle" }, axis.label);
     axis.values.forEach((_, place) => {
       const where = [...here];
@@ -122,6 +122,7 @@
     }
   });
   if (machines) machines.addEventListener("change", show);
+  sliders.forEach((slider, n) => { slider.value = String(grid.start[n]); });
   document.getElementById("explorer").hidden = false;
   show();
 })();
