@@ -22,9 +22,12 @@ if TYPE_CHECKING:
     from feedsim.answers.film import FilmResult, film_study
     from feedsim.answers.money import Worth, worth
     from feedsim.answers.precision import Goal, Precision
+    from feedsim.answers.replay import Replay, replay
     from feedsim.answers.rounds import RoundsResult, rounds
     from feedsim.answers.run import RunResult, run
+    from feedsim.answers.size import SizeResult, size
     from feedsim.answers.sweep import SweepResult, sweep
+    from feedsim.answers.targets import Target
     from feedsim.answers.trial import bad_bundles
     from feedsim.answers.trial_efficiency import (
         EfficiencyResult,
@@ -33,6 +36,8 @@ if TYPE_CHECKING:
     )
     from feedsim.answers.trial_plan import PlanResult, trial_plan
     from feedsim.answers.trial_result import TrialResult, trial_result
+    from feedsim.answers.uncertain import InputsResult, with_uncertain_inputs
+    from feedsim.answers.unknowns import unknowns_of
     from feedsim.cell import Cell, build_cell
     from feedsim.config import Config, ConfigError, load_config, parse_config
     from feedsim.config.film import read_film_model
@@ -91,6 +96,14 @@ _HOMES = {
     "Precision": "feedsim.answers.precision",
     "StopsResult": "feedsim.fit.stops",
     "fit_stops": "feedsim.fit.stops",
+    "SizeResult": "feedsim.answers.size",
+    "size": "feedsim.answers.size",
+    "Target": "feedsim.answers.targets",
+    "InputsResult": "feedsim.answers.uncertain",
+    "with_uncertain_inputs": "feedsim.answers.uncertain",
+    "unknowns_of": "feedsim.answers.unknowns",
+    "Replay": "feedsim.answers.replay",
+    "replay": "feedsim.answers.replay",
     "Work": "feedsim.study",
 }
 
@@ -107,15 +120,19 @@ __all__ = [
     "FilmModel",
     "FilmResult",
     "Goal",
+    "InputsResult",
     "Layout",
     "LogError",
     "PicksResult",
     "PlanResult",
     "Precision",
+    "Replay",
     "RoundsResult",
     "RunResult",
+    "SizeResult",
     "StopsResult",
     "SweepResult",
+    "Target",
     "TrialResult",
     "Trials",
     "Work",
@@ -135,12 +152,16 @@ __all__ = [
     "read_film_model",
     "read_log",
     "read_trials",
+    "replay",
     "rounds",
     "run",
+    "size",
     "sweep",
     "trial_efficiency",
     "trial_plan",
     "trial_result",
+    "unknowns_of",
+    "with_uncertain_inputs",
     "worth",
 ]
 

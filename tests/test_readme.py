@@ -26,10 +26,15 @@ def test_the_shown_answer_is_the_kept_one():
     assert (ROOT / "outputs/example/capacity.txt").read_text().startswith(shown)
 
 
-CONSOLE = [text for kind, text in BLOCKS if kind == "console"]
+CONSOLE = [
+    "$ feedsim " + shown
+    for kind, text in BLOCKS
+    if kind == "console"
+    for shown in text.split("$ feedsim ")[1:]
+]
 
 
-@pytest.mark.parametrize("shown", CONSOLE, ids=[text.split()[2] for text in CONSOLE])
+@pytest.mark.parametrize("shown", CONSOLE, ids=[" ".join(text.split()[2:4]) for text in CONSOLE])
 def test_a_shown_answer_is_what_comes_out(shown, tmp_path, monkeypatch, capsys):
     command, *told = shown.splitlines()
     words = shlex.split(command.removeprefix("$ feedsim "))

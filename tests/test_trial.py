@@ -487,7 +487,7 @@ def test_plan_command(feedsim):  # noqa: F811
     assert folder.name.startswith("trial-plan-0.005-")
     assert str(folder) in err
     assert {path.name for path in folder.iterdir()} == {
-        *("manifest.json", "trial.json", "plans.csv", "curve.csv"),
+        *("manifest.json", "answer.json", "plans.csv", "curve.csv"),
         *("trial_plan.png", "trial_plan.svg", "trial_sequential.png", "trial_sequential.svg"),
     }
     assert json.loads((folder / "manifest.json").read_text())["finished"]
@@ -527,7 +527,7 @@ def test_same_question_same_files(feedsim):  # noqa: F811
         feedsim(
             "trial", "result", "--faults", "1", "--picks", "500", "--rate", "0.005", "--out", folder
         )
-    for name in ("trial.json", "intervals.csv", "trial_result.png", "trial_result.svg"):
+    for name in ("answer.json", "intervals.csv", "trial_result.png", "trial_result.svg"):
         assert (Path("a") / name).read_bytes() == (Path("b") / name).read_bytes()
 
 

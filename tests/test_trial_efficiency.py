@@ -231,7 +231,7 @@ def test_command(feedsim):  # noqa: F811
     assert code == 0
     assert document["trial"]["own"]["passes"]["trials"] == 60
     assert {path.name for path in Path("study").iterdir()} == {
-        *("config.toml", "resolved.toml", "manifest.json", "runs.sqlite"),
+        *("config.toml", "resolved.toml", "manifest.json", "runs.sqlite", "answer.json"),
         *("replications.csv", "summary.csv", "curve.csv", "trials.csv"),
         *("trial_efficiency.png", "trial_efficiency.svg"),
     }

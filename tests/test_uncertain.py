@@ -10,6 +10,8 @@ from feedsim.answers.unknowns import drawn_time, unknowns_of
 from feedsim.cell import build_cell
 from feedsim.config import Config, ConfigError, dump_toml, parse_config
 from feedsim.engines import COMPILED
+from feedsim.fit.picks import fit_picks
+from feedsim.fit.trials import read_trials
 from feedsim.study import Setting, Work
 
 KERNEL = Work(engine=COMPILED)
@@ -183,3 +185,25 @@ def test_a_constant_time_has_none():
     text = TURNS.replace("mean_s = 60 }", "mean_s = 60, covariance = [[0.1]] }")
     with pytest.raises(ConfigError, match="has none"):
         parse_config(text)
+
+
+def test_no_miss_in_five_hundred_picks_is_a_range_of_the_oee(tmp_path):
+    """The chance that such a trial leaves open: up to 0.6 % by the rule of three (CV-31's kind)."""
+    (tmp_path / "trial.csv").write_text("closure,stiffness_uNm,attempts,missed\nslider,40,500,0\n")
+    model = fit_picks(read_trials(tmp_path / "trial.csv")).model
+    config = parse_config(TURNS).with_values(
+        {
+            "machine.bag.closure": "slider",
+            "machine.bag.stiffness_uNm": 40,
+            "machine.bag.film": model,
+            "machine.magazine.bundle_bags": 100000,
+        }
+    )
+    [picks] = unknowns_of(config)
+    assert picks.name == "picks at machine"
+    found = with_uncertain_inputs(config, [picks], settings_of, sets=60, work=KERNEL).ranges[-1]
+    width = found["oee"].high - found["oee"].low
+    # Every missed pick is a pocket lost: a rate that may be 0.1 % or 0.5 % moves OEE as much.
+    assert 0.001 < width < 0.02
+    assert found["oee"].data_part > 0.9
+    assert found["oee"].expected < 5 / 6

@@ -120,7 +120,6 @@ def command(
     folder = AnswerFolder("trial-plan", f"{rate:g}", told, out=out)
     sentences, notes = list(answer(result)), list(notes_of(result))
     document = answer_document("trial plan", sentences, notes, {"trial": result.answer_json()})
-    folder.write_json("trial.json", document)
     folder.write_frames({"plans.csv": result.frame(), "curve.csv": result.curve})
     figures = {"trial_plan": plan_figure(result, headline(result))}
     if result.sequential is not None:
@@ -323,7 +322,7 @@ def _say_steps(plan: SequentialPlan) -> None:
     rest = len(steps) - len(lines)
     note = f"One fault more than {plan.most_faults} fails it at any pick."
     if rest > 0:
-        note = f"{rest} more lines stand in trial.json. {note}"
+        note = f"{rest} more lines stand in answer.json. {note}"
     say_table(
         "Sequential trial: after each fault",
         ("faults so far", "failed if the last came by pick", "passed at pick"),

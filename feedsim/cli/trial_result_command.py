@@ -84,7 +84,6 @@ def command(
     folder = AnswerFolder("trial-result", f"{faults}_in_{picks}", told, out=out)
     sentences, notes = list(answer(result)), list(notes_of(result))
     document = answer_document("trial result", sentences, notes, {"trial": result.answer_json()})
-    folder.write_json("trial.json", document)
     folder.write_frames({"intervals.csv": result.frame()})
     figures = {"trial_result": result_figure(result, headline(result))}
     folder.finish(figures, document, partial(_say_tables, result))

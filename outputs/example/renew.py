@@ -24,7 +24,8 @@ KEPT = {
     "run configs/oats_slider.toml": ("run", "losses.png"),
     "size configs/oats_slider.toml --oee 0.77 --up-to 300": ("size", "size.png"),
 }
-BLOCK = re.compile(r"```console\n\$ feedsim (.*)\n(?:.*\n)*?```")
+BLOCK = re.compile(r"```console\n((?:.*\n)*?)```")
+COMMAND = "$ feedsim "
 
 
 def answer(words: str, folder: Path) -> list[str]:
@@ -51,8 +52,12 @@ def main() -> None:
             shutil.copy(folder / figure, HERE / figure)
 
         def renewed(block: re.Match[str]) -> str:
-            told = sentences(answer(block[1], Path(scratch) / str(block.start())))
-            return "\n".join(["```console", f"$ feedsim {block[1]}", *told, "```"])
+            lines = ["```console"]
+            for number, line in enumerate(block[1].splitlines()):
+                if line.startswith(COMMAND):
+                    folder = Path(scratch) / f"{block.start()}-{number}"
+                    lines += [line, *sentences(answer(line.removeprefix(COMMAND), folder))]
+            return "\n".join([*lines, "```"])
 
         README.write_text(BLOCK.sub(renewed, README.read_text(encoding="utf-8")))
 

@@ -1,0 +1,122 @@
+"""Small studies of every kind, made by their commands, for tests of what is made of folders."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from feedsim.cli import main
+
+DATA = Path(__file__).parents[1] / "configs" / "data"
+
+OATS = """
+title = "Oats, {title}"
+
+[study]
+shift_h = 1
+replications = 6
+
+[crew]
+walk_s = 10
+rounds_every_min = 10
+
+[[machine]]
+name = "{name}"
+speed_per_min = 30
+
+[machine.magazine]
+capacity_bags = 60
+bundle_bags = 20
+call_level_bags = 20
+bundle = {{ family = "constant", mean_s = 20 }}
+
+[machine.pick]
+clear = {{ family = "constant", mean_s = 30 }}
+
+[machine.bag]
+closure = "press_zip"
+stiffness_uNm = 25
+
+[[machine.station]]
+name = "sealer"
+between_stops = {{ family = "exponential", mean_min = 20 }}
+stop = {{ family = "exponential", mean_s = 60 }}
+needs_operator = true
+"""
+GRANOLA = OATS.format(title="and granola", name="granola") + (
+    '\n[[machine]]\nname = "muesli"\nspeed_per_min = 20\n'
+    "[machine.magazine]\ncapacity_bags = 80\nbundle_bags = 20\n"
+)
+
+STOPS = [str(DATA / "stops.csv"), "--windows", str(DATA / "shifts.csv")]
+KINDS: dict[str, list[str]] = {
+    "run": ["run", "cell.toml"],
+    "run of two": ["run", "two.toml"],
+    "capacity": ["capacity", "cell.toml", "--bags", "40:100:20", "--rounds", "5,15"],
+    "capacity of two": ["capacity", "two.toml", "--bags", "40,80"],
+    "size": ["size", "cell.toml", "--dry-share", "0.2", "--up-to", "100", "--budget", "24"],
+    "size not met": ["size", "cell.toml", "--oee", "0.999", "--up-to", "80", "--budget", "24"],
+    "rounds": [
+        *("rounds", "cell.toml", "--dry-share", "0.3", "--bags", "40,80", "--budget", "24"),
+        *("--intervals", "5,15", "--most-machines", "2"),
+    ],
+    "film": ["film", "cell.toml", "--factors", "0.5,1,4"],
+    "compare": ["compare", "cell.toml", "two.toml"],
+    "sweep": [
+        *("sweep", "cell.toml", "--vary", "crew.operators=1,2"),
+        *("--vary", "machine.bag.closure=plain,slider", "--vary", "machine.speed_per_min=20,30"),
+    ],
+    "account": ["account", *STOPS],
+    "fit stops": ["fit", "stops", *STOPS, "--samples", "19"],
+    "fit picks": ["fit", "picks", str(DATA / "pick_trials.csv")],
+    "trial plan": ["trial", "plan", "--rate", "0.005", "--true-rate", "0.002"],
+    "trial result": ["trial", "result", "--faults", "1", "--picks", "500", "--rate", "0.005"],
+    "trial efficiency": [
+        *("trial", "efficiency", "cell.toml", "--hours", "1", "--target", "0.5"),
+        *("--replications", "20", "--budget", "20"),
+    ],
+}
+SIMULATED = ("run", "capacity", "size", "rounds", "film", "compare", "sweep", "trial efficiency")
+
+
+def is_simulated(kind: str) -> bool:
+    """Whether shifts are simulated for it."""
+    return kind.startswith(SIMULATED)
+
+
+def call(folder: Path, *words: str) -> int:
+    """Call the command line in a folder; its exit code."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        patch.setattr(sys, "argv", ["feedsim", *words])
+        with pytest.raises(SystemExit) as ended:
+            main()
+    return int(ended.value.code or 0)
+
+
+class Studies:
+    """Folders of studies, each made when it is first asked for."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        (folder / "cell.toml").write_text(OATS.format(title="slider", name="oats"))
+        (folder / "two.toml").write_text(GRANOLA)
+
+    def __getitem__(self, kind: str) -> Path:
+        out = self.folder / kind.replace(" ", "_")
+        if not out.exists():
+            words = list(KINDS[kind])
+            if is_simulated(kind):
+                words += ["--jobs", "1"]
+            code = call(self.folder, *words, "--out", out.name)
+            assert code in (0, 1), kind
+        return out
+
+    def page(self, kind: str) -> Path:
+        """The page of a study."""
+        path = self[kind] / "report.html"
+        if not path.exists():
+            assert call(self.folder, "report", self[kind].name) == 0
+        return path
