@@ -9,6 +9,7 @@ from concurrent.futures import Executor
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, NamedTuple
 
+from feedsim.mistakes import Mistake
 from feedsim.version import program
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ _ADDRESS = re.compile(r"((tcp|tls|ws|wss)://)?([\w.-]+|\[[0-9a-fA-F:.]+\]):(\d{1
 _TALKATIVE = ("distributed", "distributed.client", "distributed.core", "tornado", "asyncio")
 
 
-class ClusterError(ValueError):
+class ClusterError(Mistake):
     """A cluster that cannot be worked with."""
 
 

@@ -13,6 +13,7 @@ from feedsim.accounts import Reading, Record, check_balances, columns_of, read
 from feedsim.cell import Cell
 from feedsim.kernel import machine_code
 from feedsim.kernel.limits import refusal
+from feedsim.mistakes import Mistake
 from feedsim.model.shift import run_shift
 from feedsim.stats import Floats
 
@@ -29,7 +30,7 @@ COMPILING = (
 )
 
 
-class NoEngineError(ValueError):
+class NoEngineError(Mistake):
     """An engine that was asked for and is not there."""
 
 

@@ -18,6 +18,7 @@ from feedsim.config import Config, dump_toml
 from feedsim.config.overrides import apply_overrides
 from feedsim.config.reading import read_toml
 from feedsim.files import write_whole
+from feedsim.mistakes import Mistake
 from feedsim.store import STORE, Store
 from feedsim.version import VERSION, program
 
@@ -35,7 +36,7 @@ _LONGEST_CHANGE = 120
 LIBRARIES = ("simpy", "numpy", "pandas", "scipy", "matplotlib", "pydantic")
 
 
-class FolderError(ValueError):
+class FolderError(Mistake):
     """A folder that cannot take this study."""
 
 

@@ -18,6 +18,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from feedsim.mistakes import Mistake
 from feedsim.stats import Floats
 
 STORE = "runs.sqlite"
@@ -40,7 +41,7 @@ CREATE TABLE runs (
 """
 
 
-class StoreError(ValueError):
+class StoreError(Mistake):
     """A store that cannot be used: somebody else works with it, or it is no store."""
 
 

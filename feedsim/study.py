@@ -23,6 +23,7 @@ from feedsim.accounts import columns_of
 from feedsim.cell import Cell
 from feedsim.engines import AUTO, COMPILED, CYCLES_PER_S, SIMPY, choose, engine_named, made_ready
 from feedsim.executors import Workers, WorkersGone
+from feedsim.mistakes import Mistake
 from feedsim.stats import Floats
 from feedsim.store import Store
 from feedsim.version import program
@@ -35,7 +36,7 @@ TASK_S = 0.25
 LARGEST_STUDY_S = 4_000
 
 
-class TooLarge(ValueError):
+class TooLarge(Mistake):
     """A study that would cost more than the limit."""
 
 

@@ -69,6 +69,7 @@ def test_run_answers_first_and_writes_a_folder(feedsim):
     assert {path.name for path in folder.iterdir()} == {
         "config.toml",
         "resolved.toml",
+        "answer.json",
         "manifest.json",
         "replications.csv",
         "summary.csv",

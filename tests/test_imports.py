@@ -9,7 +9,18 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 ORDER = [
-    *("version", "files", "film", "magazine", "config", "streams", "times", "cell", "accounts"),
+    *(
+        "version",
+        "mistakes",
+        "files",
+        "film",
+        "magazine",
+        "config",
+        "streams",
+        "times",
+        "cell",
+        "accounts",
+    ),
     *("model", "kernel", "stats", "engines", "executors", "cluster", "store", "study"),
     *("measures", "losses", "logs", "fit", "answers", "plots", "pages", "verify", "folder", "cli"),
 ]

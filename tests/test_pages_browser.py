@@ -235,13 +235,14 @@ TITLES = (
 )
 
 
-def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, folder, monkeypatch):
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.campaign)])
+def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, folder, monkeypatch, every):
     assert len(TITLES) >= 50
     # Pictures of hostile names are drawn in test_replay.py; here they would only take time.
     picture = "data:image/gif;base64,R0lGODlhAQABAAAAACwAAAAAAQABAAA="
     monkeypatch.setattr("feedsim.pages.replay.png_address", lambda figure: picture)
     monkeypatch.setattr("feedsim.pages.replay.replay_figure", lambda shift: Figure())
-    for number, title in enumerate(TITLES):
+    for number, title in enumerate(TITLES[::every]):
         shift = replay(hostile_config(title))
         opened = Opened(browser, written(folder, f"hostile {number}", shift))
         opened.page.click("#last")

@@ -39,6 +39,7 @@ def test_a_shown_answer_is_what_comes_out(shown, tmp_path, monkeypatch, capsys):
     command, *told = shown.splitlines()
     words = shlex.split(command.removeprefix("$ feedsim "))
     monkeypatch.chdir(ROOT)
+    monkeypatch.setattr("feedsim.plots.style.save", lambda *figure: None)
     feedsim.main([*words, "--out", str(tmp_path / "study")], standalone_mode=False)
     assert capsys.readouterr().out.splitlines()[: len(told)] == told
 

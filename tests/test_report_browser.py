@@ -96,6 +96,7 @@ def test_sliders_move_by_keyboard_through_the_computed_points(capacity):
 
 
 def test_sliders_and_points_move_by_mouse(capacity):
+    capacity.page.locator("#axis0").scroll_into_view_if_needed()
     box = capacity.page.locator("#axis0").bounding_box()
     capacity.page.mouse.click(box["x"] + box["width"] - 3, box["y"] + box["height"] / 2)
     assert place(capacity, 0) == 3

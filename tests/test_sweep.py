@@ -326,7 +326,7 @@ CASES = {
         {},
     ),
     "map, one shift": ([f"{CAPACITY}=40,60", "crew.walk_s=5,10"], {"shifts": 1}),
-    "map, many": (["machine.speed_per_min=20:40:0.5", "crew.walk_s=0:60:1.25"], {"shifts": 2}),
+    "map, many": (["machine.speed_per_min=20:40:1", "crew.walk_s=0:60:2.5"], {"shifts": 2}),
     "map, equal": (["machine.pick.discard_on_clear_bags=1,2", "crew.operators=0"], {}),
     "list": ([f"{CAPACITY}=40,60", "crew.walk_s=5,10", "crew.operators=1,2"], {}),
     "long list": ([f"{CAPACITY}=40:120:20", "crew.walk_s=5,9", "crew.operators=0:3:1"], {}),

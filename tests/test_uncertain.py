@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
+from test_cli import feedsim  # noqa: F401 (a fixture)
 
 from feedsim.answers.uncertain import InputsError, Unknown, with_uncertain_inputs
 from feedsim.answers.unknowns import drawn_time, unknowns_of
@@ -207,3 +211,38 @@ def test_no_miss_in_five_hundred_picks_is_a_range_of_the_oee(tmp_path):
     assert 0.001 < width < 0.02
     assert found["oee"].data_part > 0.9
     assert found["oee"].expected < 5 / 6
+
+
+# The commands.
+
+ROOT = Path(__file__).parents[1]
+FROM_DATA = str(ROOT / "configs" / "data" / "granola_from_data.toml")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["run"],
+        ["capacity", "--bags", "100,200"],
+        ["size", "--oee", "0.5"],
+        ["sweep", "--vary", "crew.operators=1,2"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_commands_tell_the_range(feedsim, words):  # noqa: F811
+    command, *rest = words
+    few = ["--input-sets", "3", "--replications", "4", "--jobs", "1", "--json"]
+    code, out, _ = feedsim(command, FROM_DATA, *rest, "--inputs", "uncertain", *few)
+    assert code == 0
+    inputs = json.loads(out)["inputs"]
+    found = inputs["ranges"][-1]["measures"]["oee"]
+    assert found["low"] < found["expected"] < found["high"]
+    assert len(inputs["variance_cut_by_ten_times_the_trial"]) == 4
+
+
+def test_certain_inputs_are_told_before_anything_runs(feedsim):  # noqa: F811
+    code, out, err = feedsim("run", "cell.toml", "--inputs", "uncertain")
+    assert (code, out) == (2, "")
+    assert err.startswith("--inputs: nothing in this config is uncertain")
+    assert len(err.splitlines()) == 1
+    assert not Path("outputs").exists()

@@ -33,6 +33,7 @@ from feedsim.film import (
     planning_chances,
 )
 from feedsim.measures import CREW_BUSY, RATE, SHARE, Measure, measures_of
+from feedsim.mistakes import Mistake
 
 MEASURES, CLOSURE_LIST, MATERIAL_LIST, TABLES = "measures", "closures", "materials", "tables"
 KEY, TABLE, MEASURE, CLOSURE, MATERIAL = "key", "table", "measure", "closure", "material"
@@ -45,7 +46,7 @@ _OF_STATION = (
 )
 
 
-class UnknownNameError(ValueError):
+class UnknownNameError(Mistake):
     """A name that nothing is known of."""
 
 

@@ -23,6 +23,7 @@ from feedsim.answers.targets import (
 from feedsim.cell import Cell, MachinePlan, build_cell
 from feedsim.config import Config, ConfigError
 from feedsim.config.machine import Machine
+from feedsim.mistakes import Mistake
 from feedsim.stats import Estimate, Floats, t_quantile
 from feedsim.study import HERE, Results, Setting, Shifts, Value, Work, refuse_absurd
 
@@ -43,7 +44,7 @@ SHOWN = (
 )
 
 
-class FilmError(ValueError):
+class FilmError(Mistake):
     """A miss rate, stiffness or closure that cannot be studied."""
 
 

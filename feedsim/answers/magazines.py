@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from feedsim.config import Config, ConfigError
+from feedsim.mistakes import Mistake
 
 CAPACITY = "magazine.capacity_bags"
 ROUNDS = "crew.rounds_every_min"
 
 
-class CapacityError(ValueError):
+class CapacityError(Mistake):
     """A capacity, round interval or machine that cannot be studied."""
 
 

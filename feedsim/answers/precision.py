@@ -11,6 +11,7 @@ from feedsim.cell import Cell
 from feedsim.config import Config
 from feedsim.engines import CYCLES_PER_S, choose
 from feedsim.measures import COUNT, RATE, RATIO, Measure, measure_names
+from feedsim.mistakes import Mistake
 from feedsim.study import (
     HERE,
     LARGEST_STUDY_S,
@@ -31,7 +32,7 @@ LEAST_GROWTH = 1.25
 OEE_PARTS = ("availability", "performance", "quality")
 
 
-class PrecisionError(ValueError):
+class PrecisionError(Mistake):
     """A precision that cannot be asked for."""
 
 

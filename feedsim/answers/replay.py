@@ -35,6 +35,7 @@ from feedsim.cell import Cell, MachinePlan, build_cell
 from feedsim.config import Config
 from feedsim.engines import AUTO, choose, engine_named, made_ready
 from feedsim.measures import OEE, figure
+from feedsim.mistakes import Mistake
 from feedsim.study import Work, refuse_absurd
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ WALKING, LOADING, CLEARING, ON_DUTY, AT_BASE, AWAY = WHEREABOUTS = (
 )
 
 
-class ReplayError(ValueError):
+class ReplayError(Mistake):
     """A shift or a part of it that cannot be shown as asked for."""
 
 

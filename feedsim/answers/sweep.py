@@ -17,6 +17,7 @@ from feedsim.answers.rows import Row, estimate_json, rows_of, setting_text, shor
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError, Spread
 from feedsim.config.write import toml_value
+from feedsim.mistakes import Mistake
 from feedsim.stats import Estimate
 from feedsim.study import HERE, Results, Setting, Value, Work
 
@@ -26,7 +27,7 @@ IN_A_SHIFT = ("study.shift_h", "study.warm_up_h", "study.minor_stop_min")
 SAME_FOR_ALL = ("study", "title", "money")
 
 
-class SweepError(ValueError):
+class SweepError(Mistake):
     """Keys or values that cannot be swept."""
 
 

@@ -15,6 +15,7 @@ from typing import TypeVar
 from feedsim.answers.rows import Row, rows_of
 from feedsim.cell import Cell
 from feedsim.measures import CREW_BUSY, Figure
+from feedsim.mistakes import Mistake
 from feedsim.stats import Estimate
 from feedsim.study import Results, Setting, Shifts, cell_key
 
@@ -33,7 +34,7 @@ BUDGET = 2_560
 Tried = TypeVar("Tried")
 
 
-class TargetError(ValueError):
+class TargetError(Mistake):
     """A target that cannot be asked for."""
 
 

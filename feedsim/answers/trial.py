@@ -6,12 +6,13 @@ from math import floor
 
 from feedsim.answers.binomial import ROUNDING
 from feedsim.answers.clusters import BadBundles
+from feedsim.mistakes import Mistake
 
 LARGEST_TRIAL = 1_000_000_000
 LEAST_RATE = 1e-9
 
 
-class TrialError(ValueError):
+class TrialError(Mistake):
     """A trial that cannot be asked for."""
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from feedsim.answers.rows import Row, estimate_json, rows_of
 from feedsim.config import Config, ConfigError
+from feedsim.mistakes import Mistake
 from feedsim.stats import Estimate, Floats, t_quantile
 from feedsim.streams import Streams
 from feedsim.study import HERE, Setting, Shifts, Work, refuse_absurd
@@ -29,7 +30,7 @@ Draw = Callable[[np.random.Generator], Mapping[str, Any]]
 SettingsOf = Callable[[Config], list[Setting]]
 
 
-class InputsError(ValueError):
+class InputsError(Mistake):
     """Inputs that cannot be drawn."""
 
 
@@ -169,11 +170,7 @@ def with_uncertain_inputs(
     Components, ch. 3; its use on simulation inputs: Song, Nelson and Pegden, Winter Simulation
     Conference 2014 (both from memory).
     """
-    if not unknowns:
-        raise InputsError(
-            "--inputs: nothing in this config is uncertain, allowed: 'fixed', or a config whose "
-            "bag.film or whose stations' covariance is what `feedsim fit` wrote"
-        )
+    refuse_certain(unknowns)
     study = config.study
     fixed = settings_of(config)
     cells = [setting.cell for setting in fixed]
@@ -192,6 +189,20 @@ def with_uncertain_inputs(
         for row, *alike in zip(rows, *drawn, strict=True)
     ]
     return InputsResult(rows, ranges, parts, sets, study.replications)
+
+
+def refuse_certain(unknowns: Sequence[Unknown]) -> None:
+    """Refuse to draw inputs of which none is uncertain.
+
+    Raises
+    ------
+    InputsError
+    """
+    if not unknowns:
+        raise InputsError(
+            "--inputs: nothing in this config is uncertain, allowed: 'fixed', or a config with "
+            "what `feedsim fit` wrote: bag.film, or stations' times with a covariance"
+        )
 
 
 def _rows_of_set(

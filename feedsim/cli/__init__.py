@@ -133,41 +133,11 @@ def _explain(error: BaseException) -> tuple[int, str]:
         return BAD_INPUT, f"feedsim: {error.format_message()}"
     from concurrent.futures.process import BrokenProcessPool
 
-    from feedsim.answers.film import FilmError
-    from feedsim.answers.magazines import CapacityError
-    from feedsim.answers.precision import PrecisionError
-    from feedsim.answers.replay import ReplayError
-    from feedsim.answers.sweep import SweepError
-    from feedsim.answers.targets import TargetError
-    from feedsim.answers.trial import TrialError
-    from feedsim.cluster import ClusterError
-    from feedsim.config import ConfigError
-    from feedsim.engines import NoEngineError
     from feedsim.executors import WorkersGone
-    from feedsim.fit.stops import StopsError
-    from feedsim.folder import FolderError
-    from feedsim.logs.findings import LogError
-    from feedsim.store import StoreError
-    from feedsim.study import OtherProgramError, TooLarge
+    from feedsim.mistakes import Mistake
+    from feedsim.study import OtherProgramError
 
-    if isinstance(
-        error,
-        ConfigError
-        | CapacityError
-        | FilmError
-        | PrecisionError
-        | ReplayError
-        | SweepError
-        | TargetError
-        | TrialError
-        | FolderError
-        | LogError
-        | StoreError
-        | StopsError
-        | ClusterError
-        | NoEngineError
-        | TooLarge,
-    ):
+    if isinstance(error, Mistake):
         return BAD_INPUT, str(error)
     if isinstance(error, OtherProgramError | WorkersGone):
         return PART_FAILED, f"feedsim: {error}"

@@ -80,8 +80,9 @@ def read_study(path: Path) -> FinishedStudy:
 
 
 def _json_of(path: Path) -> Any:
+    data = _bytes_of(path)
     try:
-        return json.loads(_bytes_of(path))
+        return json.loads(data)
     except (ValueError, RecursionError) as error:
         raise FolderError(f"{path}: cannot be read as JSON, {ALLOWED}") from error
 

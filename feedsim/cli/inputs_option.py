@@ -11,6 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from feedsim.answers.uncertain import InputsResult
+    from feedsim.cli.options import StudyOptions
     from feedsim.config import Config
     from feedsim.study import Setting, Work
 
@@ -30,9 +31,14 @@ SHOWN = (
 def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command `--inputs` and `--input-sets`, handed on as one number of sets, or None."""
 
-    def wrapped(*args: Any, inputs: str, input_sets: int, **rest: Any) -> Any:
-        sets = input_sets if inputs == "uncertain" else None
-        return command(*args, input_sets=sets, **rest)
+    def wrapped(options: StudyOptions, *, inputs: str, input_sets: int, **rest: Any) -> Any:
+        if inputs == "fixed":
+            return command(options, input_sets=None, **rest)
+        from feedsim.answers.uncertain import refuse_certain
+        from feedsim.answers.unknowns import unknowns_of
+
+        refuse_certain(unknowns_of(options.config))
+        return command(options, input_sets=input_sets, **rest)
 
     functools.update_wrapper(wrapped, command)
     wrapped = click.option(
@@ -68,15 +74,18 @@ def ranges(
 
 
 def sentence(result: InputsResult) -> str:
-    """What the inputs leave open, in one sentence."""
+    """What the inputs leave open at the first setting, in one sentence."""
+    from feedsim.answers.rows import setting_text, short_keys
+
     row, ranges = next(
         (row, ranges)
         for row, ranges in zip(result.rows, result.ranges, strict=True)
         if row.machine is None
     )
     found = ranges["oee"]
+    at = f" at {setting_text(row.setting, short_keys(row.setting))}" if row.setting else ""
     told = (
-        "With what is not known of the inputs, the expected OEE lies between "
+        f"With what is not known of the inputs, the expected OEE{at} lies between "
         f"{100 * found.low:.1f} and {100 * found.high:.1f} % ({100 * row.confidence:g} %, "
         f"{result.sets} sets of {result.replications} shifts); "
         f"{100 * found.data_part:.0f} % of the variance of a set comes from the data"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from feedsim.cli.inputs_option import inputs_option, ranges
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.target_options import target_options, targets_told
 
@@ -24,6 +25,7 @@ SHARES = ("oee", "dry_share", "crew_busy")
 @click.command("size")
 @study_command
 @target_options
+@inputs_option
 @click.option("--machine", metavar="NAME", help="Size this machine table only (default: all).")
 @click.option(
     "--up-to",
@@ -33,14 +35,20 @@ SHARES = ("oee", "dry_share", "crew_busy")
     "the config's own).",
 )
 def command(
-    options: StudyOptions, targets: list[Target], machine: str | None, up_to: int | None
+    options: StudyOptions,
+    targets: list[Target],
+    machine: str | None,
+    up_to: int | None,
+    input_sets: int | None,
 ) -> int:
     """Find the smallest magazine for CONFIG that meets stated targets.
 
     The answer is the smallest capacity per lane, in whole bundles, such that it and every larger
     one tried meets every target at every machine, with the study's confidence; or the ceiling
     that an endless magazine would bring, and the losses that make it (exit code 1). Replications
-    are spent where the decision is close, from --replications to --budget for one capacity.
+    are spent where the decision is close, from --replications to --budget for one capacity. With
+    --inputs uncertain the answer stays that of the config's values; how far the measures may lie
+    from it is shown for the capacity found.
 
     \b
     Examples:
@@ -48,6 +56,7 @@ def command(
       feedsim size configs/granola_three_machines.toml --oee 0.7 --crew-busy 0.85
       feedsim size configs/oats_slider.toml --dry-share 0.01 --visits-per-h 16 --up-to 300
     """
+    from feedsim.answers.capacity import capacity_settings
     from feedsim.answers.magazines import swept_tables
     from feedsim.answers.size import bundle_grid, size
     from feedsim.answers.targets import BUDGET
@@ -61,9 +70,12 @@ def command(
     bundle_grid(config, swept_tables(config, machine), up_to)
     budget = options.budget or BUDGET
     told = {"targets": targets_told(targets), "machine": machine, "up_to": up_to, "budget": budget}
+    told |= {"input_sets": input_sets} if input_sets else {}
     folder = open_folder("size", options, told, [build_cell(config)])
     with working(folder, options) as work:
         result = size(config, targets, machine=machine, up_to=up_to, budget=budget, work=work)
+        bags = [result.found.best_bags]
+        inputs = ranges(config, lambda c: capacity_settings(c, bags, (), machine), input_sets, work)
     folder.write_frames("tried.csv", [result.tried_frame()])
     found = StudyAnswer(
         result.results,
@@ -72,6 +84,7 @@ def command(
         partial(_say_tables, result),
         own={"size": result.answer_json()},
         met=result.is_met,
+        inputs=inputs,
     )
     return deliver(folder, options, found, {"size": size_figure(result, headline(result))})
 

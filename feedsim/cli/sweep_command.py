@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.cli.inputs_option import inputs_option, ranges
 from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ QUOTES = "\"'"
     help="A key by its path, as with --set, and its values: a list a,b,c or a range "
     "first:last:step. May be given several times: every combination is studied.",
 )
-def command(options: StudyOptions, varied: tuple[str, ...]) -> int:
+@inputs_option
+def command(options: StudyOptions, varied: tuple[str, ...], input_sets: int | None) -> int:
     """Simulate CONFIG over every combination of some keys' values, all on the same luck.
 
     Tells the best setting by OEE, and which others cannot be told apart from it. The first
@@ -54,10 +56,14 @@ def command(options: StudyOptions, varied: tuple[str, ...]) -> int:
 
     vary = parse_varied(varied)
     settings = sweep_settings(options.config, vary)
-    told = {"vary": {key: [label for label, _ in labelled(vary[key])] for key in vary}}
+    told: dict[str, Any] = {
+        "vary": {key: [label for label, _ in labelled(vary[key])] for key in vary}
+    }
+    told |= {"input_sets": input_sets} if input_sets else {}
     folder = open_folder("sweep", options, told, [setting.cell for setting in settings])
     with working(folder, options) as work:
         result = sweep_over(options.config, settings, work=work, precision=options.precision)
+        inputs = ranges(options.config, lambda c: sweep_settings(c, vary), input_sets, work)
     found = StudyAnswer(
         result.results,
         result.rows,
@@ -66,6 +72,7 @@ def command(options: StudyOptions, varied: tuple[str, ...]) -> int:
         result.warnings(),
         {"sweep": result.answer_json()},
         result.shortfalls,
+        inputs=inputs,
     )
     return deliver(folder, options, found, {"sweep": sweep_figure(result, headline(result))})
 
@@ -90,13 +97,13 @@ def parse_varied(varied: Sequence[str]) -> dict[str, list[Any]]:
 
 
 def _values(key: str, text: str) -> Iterator[Any]:
-    from feedsim.config.overrides import _toml_or_text
+    from feedsim.config.overrides import toml_or_text
 
     for piece, has_colon in split_values(key, text):
         if has_colon:
             yield from parse_range(key, piece)
         else:
-            yield _toml_or_text(piece)
+            yield toml_or_text(piece)
 
 
 def split_values(key: str, text: str) -> list[tuple[str, bool]]:

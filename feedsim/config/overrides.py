@@ -57,7 +57,7 @@ def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> Changes:
         if not equals or not key.strip():
             changes.wrong("", f"must be key=value, is {show(override)}")
             continue
-        _set(changes, key.strip(), _toml_or_text(value.strip()))
+        _set(changes, key.strip(), toml_or_text(value.strip()))
     return changes
 
 
@@ -79,7 +79,8 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _toml_or_text(text: str) -> Any:
+def toml_or_text(text: str) -> Any:
+    """A value as TOML reads it, or the text itself where it is none."""
     try:
         parsed = tomllib.loads(f"value = {text}")
     except (ValueError, RecursionError):

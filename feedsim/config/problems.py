@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from feedsim.mistakes import Mistake
+
 Path = tuple[str | int, ...]
 
 SHOWN_CHARACTERS = 60
@@ -26,7 +28,7 @@ class Problem:
         return ": ".join(parts)
 
 
-class ConfigError(ValueError):
+class ConfigError(Mistake):
     """A config that cannot be used; `problems` holds everything wrong with it."""
 
     def __init__(self, problems: Sequence[Problem]) -> None:

@@ -38,6 +38,7 @@ from feedsim.fit.likelihood import (
 from feedsim.fit.logistic import NormalPrior, fit_logistic
 from feedsim.fit.posterior import Posterior, explore
 from feedsim.fit.trials import Trials
+from feedsim.mistakes import Mistake
 from feedsim.stats import Floats, exact_interval
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ SEED = 1
 CURVE_POINTS = 41
 
 
-class PicksError(ValueError):
+class PicksError(Mistake):
     """Trials that cannot be fitted as asked."""
 
 

@@ -25,6 +25,7 @@ from feedsim.fit.trend import Clustering, Trend, clustering, trend
 from feedsim.fit.two_kinds import TwoKinds, fit_two_kinds
 from feedsim.logs import EventLog
 from feedsim.logs.layout import STATES
+from feedsim.mistakes import Mistake
 from feedsim.stats import Floats
 from feedsim.streams import Streams
 
@@ -47,7 +48,7 @@ SEED = 1
 TOLD = 0.05
 
 
-class StopsError(ValueError):
+class StopsError(Mistake):
     """A log, or a question to it, from which no stations can be fitted."""
 
 

@@ -10,9 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from feedsim.config.problems import SHOWN_CHARACTERS, escaped
+from feedsim.mistakes import Mistake
 
 
-class LogError(ValueError):
+class LogError(Mistake):
     """A log that cannot be read at all, or not without being told how: one clear line."""
 
 

@@ -12,6 +12,8 @@ from feedsim.pages.pictures import COLOURS
 
 # A hundredth of a point is finer than any screen or printer shows.
 DIGITS = 2
+# With few colours a picture takes about a third; one that is larger yet is not tried.
+MOST_SHRUNK = 5
 _PLACES = re.compile(r'\b(d|x|y)="([^"]*)"')
 _LONG_NUMBER = re.compile(rf"-?\d+\.\d{{{DIGITS + 1},}}")
 _SIZE = re.compile(r'<svg\b[^>]*?\bviewBox="0 0 ([0-9.]{1,12}) ([0-9.]{1,12})"')
@@ -53,7 +55,8 @@ def drawings_within(
     for name in names:
         size = _size_px(svg[name])
         options = [_address("image/svg+xml", _smaller(svg[name]))]
-        if name in png and len(options[0]) > room_bytes:
+        may_fit = len(png.get(name, b"")) < MOST_SHRUNK * room_bytes
+        if name in png and may_fit and len(options[0]) > room_bytes:
             options.append(_address("image/png", _few_colours(png[name])))
         fitting = next((text for text in options if len(text) <= room_bytes), None)
         if size is None or fitting is None:

@@ -106,7 +106,7 @@ def explored_rows(study: FinishedStudy) -> list[StudyRow]:
 def grid_of(study: FinishedStudy) -> Grid | None:
     """The grid of a study whose page has sliders; None where there is nothing to slide along."""
     rows = explored_rows(study)
-    if study.answer.command not in EXPLORED or not rows:
+    if study.kind not in EXPLORED or not rows:
         return None
     machines: list[str | None] = list(dict.fromkeys(row.machine for row in rows))
     if len(rows) > MOST_POINTS or len(machines) == 2:

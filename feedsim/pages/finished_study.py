@@ -9,12 +9,13 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
 
+from feedsim.mistakes import Mistake
 from feedsim.pages.page import shown
 
 _FIGURE = re.compile(r"[-+~<>]?\.?\d|none\b|-$")
 
 
-class UnreadableStudyError(ValueError):
+class UnreadableStudyError(Mistake):
     """A study's documents that are not what a study writes."""
 
 
@@ -125,6 +126,11 @@ class FinishedStudy:
     texts: Mapping[str, str] = field(default_factory=dict)
     drawings: Mapping[str, bytes] = field(default_factory=dict)
     pictures: Mapping[str, bytes] = field(default_factory=dict)
+
+    @property
+    def kind(self) -> str:
+        """The command that made it, in words: "trial plan"."""
+        return self.answer.command.replace("-", " ")
 
     @property
     def cells(self) -> list[StudyRow]:

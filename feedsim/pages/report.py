@@ -14,7 +14,7 @@ from feedsim.pages.finished_study import FinishedStudy, StudyTable
 from feedsim.pages.page import LARGEST_BYTES, embedded_json, page, shown, style_of
 from feedsim.pages.report_checklist import checklist
 from feedsim.pages.report_inputs import RESOLVED, config_of, planning_inputs, unstated_inputs
-from feedsim.pages.report_losses import limits_of, losses_table
+from feedsim.pages.report_losses import limits_of, losses_tables
 from feedsim.pages.report_words import (
     ASSUMPTIONS,
     CAPTIONS,
@@ -73,9 +73,9 @@ def _page(study: FinishedStudy, most_lines: int, longest: int, room: int) -> str
     for table in _cut_each(answer.tables, most_lines):
         tables[_section_of(table)].append(table)
     context: dict[str, Any] = {
-        "kind": TITLES.get(answer.command, answer.command),
+        "kind": TITLES.get(study.kind, study.kind),
         "study_title": answer.title or manifest.title,
-        "question": QUESTIONS.get(answer.command, answer.command),
+        "question": QUESTIONS.get(study.kind, study.kind),
         "answer": answer.answer[0],
         "more": answer.answer[1:],
         "figures": [figure for figure in figures if figure.name != "losses"],
@@ -86,7 +86,7 @@ def _page(study: FinishedStudy, most_lines: int, longest: int, room: int) -> str
         "explorer": None if explorer is None else _sliders(explorer),
         "grid_table": _grid_table(grid, most_lines),
         "time_figures": [figure for figure in figures if figure.name == "losses"],
-        "time_tables": tables[TIME] or _cut_each([losses_table(study)], most_lines),
+        "time_tables": tables[TIME] or _cut_each(losses_tables(study), most_lines),
         "limits": limits_of(study),
         "limit_tables": tables[LIMITS],
         "surprises": [] if config is None else [shown(text) for text in warnings_of(config)],
@@ -136,11 +136,10 @@ _TEXT_WORDS = {
 
 def _page_text(text: str, longest: int) -> str:
     """A file's text as a page can hold it, whole if it is not very long."""
-    lines = [shown(line.replace("\t", "    ")) for line in text.splitlines()]
-    told = "\n".join(lines)
-    if len(told) <= longest:
-        return told
-    return f"{told[:longest]}\n... cut here; the whole is in the folder ({len(told):,} characters)"
+    lines = [shown(line.replace("\t", "    ")) for line in text[:longest].splitlines()]
+    if len(text) > longest:
+        lines.append(f"... cut here; the whole is in the folder ({len(text):,} characters)")
+    return "\n".join(lines)
 
 
 # Figures.
@@ -149,7 +148,7 @@ def _page_text(text: str, longest: int) -> str:
 def _figures(study: FinishedStudy, room: int) -> tuple[list[Drawing], list[str]]:
     """The figures; that of the whole cell before those of single machines."""
     names = sorted(study.drawings, key=lambda name: ("-" in name, len(name), name))
-    own = study.answer.command.split()[0]
+    own = study.kind.replace(" ", "_")
     names.sort(key=lambda name: name != own)
     found, left_out = drawings_within(study.drawings, study.pictures, names, room)
     return found, [f"{shown(name)}.svg" for name in left_out]
@@ -189,8 +188,8 @@ def _cut(table: StudyTable, most: int) -> StudyTable:
     )
 
 
-def _cut_each(tables: Iterable[StudyTable | None], most: int) -> list[StudyTable]:
-    return [_cut(table, most) for table in tables if table is not None]
+def _cut_each(tables: Iterable[StudyTable], most: int) -> list[StudyTable]:
+    return [_cut(table, most) for table in tables]
 
 
 def _section_of(table: StudyTable) -> str:
@@ -276,7 +275,7 @@ def _sureness(study: FinishedStudy) -> Iterator[tuple[str, str]]:
             "the program is tested against cases of theory, and its two engines against each "
             "other: it computes the stated model, which is not yet your line",
         )
-    elif answer.command == "account":
+    elif study.kind == "account":
         yield "basis", "the line's own log, as good as it was kept; what it does not tell is empty"
     else:
         yield "basis", "counts or records as given; nothing was simulated"

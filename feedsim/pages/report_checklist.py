@@ -55,11 +55,11 @@ def _objectives(study: FinishedStudy) -> list[Item]:
 
 
 def _question(study: FinishedStudy) -> str:
-    return QUESTIONS.get(study.answer.command, "What the answer above says.")
+    return QUESTIONS.get(study.kind, "What the answer above says.")
 
 
 def _varies(study: FinishedStudy) -> str:
-    return VARIES.get(study.answer.command, "The settings of the tables.")
+    return VARIES.get(study.kind, "The settings of the tables.")
 
 
 def _logic(study: FinishedStudy, config: Config | None) -> list[Item]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import isfinite
 
 from feedsim.answers.rows import short_keys
@@ -11,7 +11,8 @@ from feedsim.measures import CREW_BUSY
 from feedsim.pages.explorer import figure_text, oee_of, setting_words
 from feedsim.pages.finished_study import FinishedStudy, StudyRow, StudyTable
 
-MOST_SETTINGS = 24
+MOST_SETTINGS = 20
+WIDTH = 5
 SHOWN_FROM = 5e-5
 LARGEST = 3
 BUSY = 0.85
@@ -42,11 +43,11 @@ def cause_label(state: str) -> str:
     return LABELS.get(state, f"{state.replace('_', ' ')} stopped")
 
 
-def losses_table(study: FinishedStudy) -> StudyTable | None:
+def losses_tables(study: FinishedStudy) -> list[StudyTable]:
     """Shares by cause, a column a setting, or a machine where there is one setting."""
     rows = study.cells
     if not rows:
-        return None
+        return []
     machines = [row for row in study.answer.rows if row.machine is not None]
     if len(rows) == 1 and len(machines) > 1:
         rows, heads = study.answer.rows, [row.machine or "whole cell" for row in study.answer.rows]
@@ -67,7 +68,7 @@ def losses_table(study: FinishedStudy) -> StudyTable | None:
         key=lambda state: -largest[state],
     )
     if not states:
-        return None
+        return []
     lines = [["good packs (OEE)", *(figure_text(r.measures.get("oee"), 100, 1) for r in rows)]]
     lines += [[cause_label(s), *(_share(row, s, causes_of(row)) for row in rows)] for s in states]
     notes = ["Each column sums to 100 %."]
@@ -82,12 +83,21 @@ def losses_table(study: FinishedStudy) -> StudyTable | None:
         notes.append(
             f"{len(kept)} of {len(heads):,} settings, evenly spread; all stand in summary.csv."
         )
-    return StudyTable(
-        title="Share of planned busy time, % (interval)",
-        columns=["cause", *shown],
-        lines=lines,
-        notes=notes,
-    )
+    return list(_in_widths(lines, shown, notes))
+
+
+def _in_widths(lines: list[list[str]], heads: list[str], notes: list[str]) -> Iterator[StudyTable]:
+    """Tables no wider than a sheet of paper, the notes below the last."""
+    title = "Share of planned busy time, % (interval)"
+    for first in range(0, len(heads), WIDTH):
+        part = slice(first + 1, first + 1 + WIDTH)
+        is_last = first + WIDTH >= len(heads)
+        yield StudyTable(
+            title=title if first == 0 else f"{title}, continued",
+            columns=["cause", *heads[first : first + WIDTH]],
+            lines=[[line[0], *line[part]] for line in lines],
+            notes=notes if is_last else [],
+        )
 
 
 def _spread(number: int) -> list[int]:
@@ -130,7 +140,7 @@ def limits_of(study: FinishedStudy) -> list[str]:
 
 def _rows_that_matter(study: FinishedStudy) -> Sequence[StudyRow]:
     """The setting that the answer is about, with the ends of a curve where there is one."""
-    cells, command = study.cells, study.answer.command
+    cells, command = study.cells, study.kind
     if len(cells) <= 2:
         return cells
     best = study.answer.sweep.get("best")
