@@ -333,7 +333,7 @@ def test_the_command_answers_first_and_writes_a_folder(feedsim):
     assert folder.name.startswith("account-stops-")
     assert str(folder) in err
     assert {path.name for path in folder.iterdir()} == {
-        *("manifest.json", "summary.csv", "windows.csv", "days.csv", "findings.csv"),
+        *("manifest.json", "answer.json", "summary.csv", "windows.csv", "days.csv", "findings.csv"),
         *("losses.png", "losses.svg", "account.png", "account.svg"),
     }
     findings = pd.read_csv(folder / "findings.csv")

@@ -22,6 +22,7 @@ from feedsim.pages.explorer import MEASURES, grid_of
 from feedsim.pages.finished_study import FinishedStudy, answer_of, manifest_of
 from feedsim.pages.page import LARGEST_BYTES, shown
 from feedsim.pages.report import report_page
+from feedsim.pages.report_inputs import DEFAULT, OPTION, unstated_inputs
 from feedsim.pages.report_losses import causes_of
 from feedsim.pages.report_words import QUESTIONS
 
@@ -349,7 +350,7 @@ def test_an_unfinished_fit_is_refused_like_a_study(studies, tmp_path, capsys):
 
 def test_what_does_not_fit_is_left_out_and_said(studies):
     study = read_study(studies["capacity"])
-    drawings = {f"capacity-machine-{n}": study.drawings["capacity"] for n in range(1, 30)}
+    drawings = {f"capacity-machine-{n}": study.drawings["capacity"] for n in range(1, 12)}
     pictures = dict.fromkeys(drawings, study.pictures["capacity"])
     table = study.answer.tables[0]
     lines = [[f"{'x' * 60} {n}"] * len(table.columns) for n in range(5_000)]
@@ -472,3 +473,32 @@ def test_without_escaping_they_would_not(studies, monkeypatch):
     page = report_page(hostile_study(studies, text))
     assert page.count(text) > 20
     assert html.escape(text) not in page
+
+
+def test_a_config_that_names_files_gives_the_same_page_wherever_it_is_made(studies, tmp_path):
+    text = (studies.folder / "cell.toml").read_text()
+    text = text.replace('{ family = "exponential", mean_min = 20 }', '{ family = "empirical", ')
+    text = text.replace('"empirical", ', '"empirical", file_min = "gaps.txt" }')
+    (tmp_path / "gaps.txt").write_text("5\n10\n20\n")
+    (tmp_path / "cell.toml").write_text(text)
+    words = ("--jobs", "1", "--out", "study", "--set", "crew.walk_s=7")
+    assert call(tmp_path, "run", "cell.toml", *words) == 0
+    (tmp_path / "elsewhere").mkdir()
+    pages = []
+    for folder in (tmp_path, tmp_path / "elsewhere"):
+        assert call(folder, "report", str(tmp_path / "study")) == 0
+        pages.append((tmp_path / "study" / "report.html").read_bytes())
+    assert pages[0] == pages[1]
+    assert b"crew.base_m" in pages[0]
+
+
+def test_inputs_are_told_apart_by_where_they_are_from(studies):
+    assert call(studies.folder, "run", "cell.toml", "--set", "crew.walk_s=7", "--out", "set") == 0
+    found = {
+        key: (value, origin)
+        for key, value, origin in unstated_inputs(read_study(studies.folder / "set"))
+    }
+    assert found["crew.walk_s"] == ("7", OPTION)
+    assert found["crew.operators"] == ("1", DEFAULT)
+    # Stated, though in minutes where the resolved config has seconds.
+    assert "machine[0].station[0].between_stops" not in found

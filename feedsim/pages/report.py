@@ -260,8 +260,7 @@ def _sureness(study: FinishedStudy) -> Iterator[tuple[str, str]]:
             yield (
                 "inputs",
                 "taken as exactly known: the intervals tell the luck of shifts, not what is not "
-                "known of the inputs. Fitted inputs can be varied: --inputs uncertain (run, "
-                "capacity)",
+                "known of the inputs; what was fitted can be varied: --inputs uncertain",
             )
         else:
             yield "inputs", "uncertain ones were drawn anew: see the table of expected measures"

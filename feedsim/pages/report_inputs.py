@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from feedsim.config import Config, ConfigError, dump_toml, parse_config
@@ -13,6 +15,8 @@ from feedsim.pages.finished_study import FinishedStudy
 from feedsim.pages.page import shown
 
 GIVEN, RESOLVED = "config.toml", "resolved.toml"
+# A page is made from the study's folder alone: a config that names files finds none of them.
+NOWHERE = Path(os.devnull) / "nowhere"
 DEFAULT, OPTION = "default", "option of the command"
 # Tables that say one thing together.
 _WHOLE = ("family", "material", "modulus_GPa", "loading")
@@ -26,7 +30,7 @@ def config_of(study: FinishedStudy) -> Config | None:
     if RESOLVED not in study.texts:
         return None
     try:
-        return parse_config(study.texts[RESOLVED], RESOLVED)
+        return parse_config(study.texts[RESOLVED], RESOLVED, NOWHERE)
     except ConfigError:
         return None
 
@@ -37,14 +41,21 @@ def unstated_inputs(study: FinishedStudy) -> list[Input]:
     stated, resolved = _flat(text), _flat(study.texts.get(RESOLVED, ""))
     try:
         # Times and films may be spelled in several ways: in the resolved spelling they compare.
-        alone = _flat(dump_toml(parse_config(text, GIVEN)))
+        alone = _flat(dump_toml(parse_config(text, GIVEN, NOWHERE)))
     except ConfigError:
-        alone = stated
+        # It names files that only its own folder has: options cannot be told from spelling.
+        alone = {}
     return [
         (shown(key), show(value), DEFAULT if alone.get(key, value) == value else OPTION)
         for key, value in resolved.items()
-        if key not in stated or alone.get(key, value) != value
+        if not _is_stated(key, stated) or alone.get(key, value) != value
     ]
+
+
+def _is_stated(key: str, stated: Mapping[str, Any]) -> bool:
+    """Whether a config says it, if only by the name of a file that does."""
+    ends = [place for place, sign in enumerate(key) if sign in ".["]
+    return key in stated or any(key[:end] in stated for end in ends)
 
 
 def planning_inputs(config: Config) -> list[Input]:
