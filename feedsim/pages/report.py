@@ -130,7 +130,6 @@ _TEXT_WORDS = {
     "resolved-b.toml": "B, resolved",
     "film.toml": "the film model, for a config's bag.film",
     "stations.toml": "the stations, for a config's machine",
-    "stops.toml": "the fit in full",
 }
 
 
