@@ -33,6 +33,7 @@ DEATHS_TO_SET_ASIDE = 3
 STARTS = 3
 HOPELESS = 10
 PATIENCE_S = 5
+STALL_S = 30
 
 
 class WorkersGone(RuntimeError):
@@ -163,8 +164,10 @@ class Workers:
         while self._under_way or (fresh and not suspects):
             if not suspects:
                 self._submit_some(do, fresh, in_threads)
-            for future in self._some_done():
-                task = self._under_way.pop(future)
+            for future in self._some_done(do):
+                if future not in self._under_way:
+                    continue
+                task = self._forget(future)
                 if self._has_died(future):
                     suspects.append(Suspect(task))
                 else:
@@ -197,8 +200,8 @@ class Workers:
         task, deaths = suspects.popleft()
         future = self._submit_alone(do, task, in_threads)
         self._under_way[future] = task
-        self._some_done()
-        del self._under_way[future]
+        future = next(iter(self._some_done(do)))
+        self._forget(future)
         if not self._has_died(future):
             self._set_aside_in_a_row = 0
             yield task, future.result()
@@ -213,12 +216,35 @@ class Workers:
             self._give_up_if_hopeless()
             yield task, None
 
-    def _some_done(self) -> set[Future[Any]]:
+    def _forget(self, future: Future[Any]) -> Any:
+        """Take a task off what is under way, however often it was asked for."""
+        task = self._under_way.pop(future)
+        for other in [f for f, asked in self._under_way.items() if asked is task]:
+            del self._under_way[other]
+            other.cancel()
+        return task
+
+    def _ask_again(self, do: Callable[[Any], Any]) -> None:
+        """Ask anew for all that is under way: a cluster can lose a task together with a worker.
+
+        Whoever is first answers; a task gives the same result however often it is done.
+        """
+        assert self._given is not None
+        tasks = {id(task): task for task in self._under_way.values()}
+        for task in tasks.values():
+            self._under_way[self._submit(self._given, do, task)] = task
+
+    def _some_done(self, do: Callable[[Any], Any]) -> set[Future[Any]]:
         """Wait for what is under way."""
+        waited_s, stall_s = 0, STALL_S
         while True:
             done = wait(self._under_way, PATIENCE_S, return_when=FIRST_COMPLETED).done
             if done or not self._under_way:
                 return done
+            waited_s += PATIENCE_S
+            if self._given is not None and waited_s >= stall_s:
+                self._ask_again(do)
+                waited_s, stall_s = 0, 2 * stall_s
             own = self._own
             if isinstance(own, ProcessPoolExecutor) and _has_dead(own):
                 # It died within a message, and whoever reads that waits for its rest.

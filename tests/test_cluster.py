@@ -176,9 +176,8 @@ def test_the_command_line_works_on_a_cluster(feedsim, cluster):
 
 
 @needs_proc
-@pytest.mark.parametrize(
-    ("kills", "replications"), [(2, 40), pytest.param(20, 200, marks=pytest.mark.campaign)]
-)
+@pytest.mark.campaign
+@pytest.mark.parametrize(("kills", "replications"), [(2, 40), (20, 200)])
 def test_random_deaths_on_a_cluster_lose_nothing(cluster, kills, replications, monkeypatch):
     monkeypatch.setattr(study, "TASK_S", 0.02)
     killer = RandomKiller(kills, 2 * replications, cluster.working)

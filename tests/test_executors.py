@@ -467,3 +467,26 @@ def test_random_deaths_lose_nothing(kills, replications, monkeypatch):
     found = hash_with(replications, jobs=2, progress=killer)
     assert killer.kills == kills
     assert found == hash_with(replications)
+
+
+class Forgetful(ThreadPoolExecutor):
+    """Loses the first tasks that it is given, without a word."""
+
+    def __init__(self, loses: int) -> None:
+        super().__init__(2)
+        self.loses = loses
+
+    def submit(self, fn, /, *args, **kwargs):
+        if self.loses:
+            self.loses -= 1
+            return Future()
+        return super().submit(fn, *args, **kwargs)
+
+
+def test_a_task_that_a_cluster_loses_is_asked_for_again(monkeypatch):
+    monkeypatch.setattr("feedsim.executors.PATIENCE_S", 0.05)
+    monkeypatch.setattr("feedsim.executors.STALL_S", 0.1)
+    monkeypatch.setattr(study, "TASK_S", 0.01)
+    with Forgetful(loses=5) as executor:
+        assert hash_with(jobs=2, executor=executor) == hash_with()
+        assert executor.loses == 0

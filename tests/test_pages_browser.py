@@ -61,7 +61,7 @@ def clock_of(opened):
 
 
 @pytest.mark.parametrize("name", ["oats_slider", "granola_mono_film", "granola_three_machines"])
-@pytest.mark.parametrize("width", [320, 1200])
+@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
 def test_every_page_opens_without_complaint_or_request_and_fits(browser, addresses, name, width):
     opened = Opened(browser, addresses[name], width)
     opened.page.focus("#time")
@@ -198,7 +198,7 @@ def test_it_prints(browser, addresses, tmp_path):
     opened.context.close()
 
 
-@pytest.mark.parametrize("width", [320, 1200])
+@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
 @pytest.mark.parametrize("name", ["oats_slider", "granola_three_machines"])
 def test_nobody_is_shut_out(browser, addresses, name, width):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core")

@@ -36,7 +36,7 @@ def capacity(browser, studies):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("width", [320, 1200])
+@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
 def test_every_page_opens_without_complaint_or_request_and_fits(browser, studies, kind, width):
     opened = Opened(browser, studies.page(kind).as_uri(), width)
     for image in opened.page.locator("figure img").all():
@@ -180,7 +180,7 @@ def test_it_prints(browser, studies, tmp_path, kind):
     opened.context.close()
 
 
-@pytest.mark.parametrize("width", [320, 1200])
+@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
 @pytest.mark.parametrize("kind", KINDS)
 def test_nobody_is_shut_out(browser, studies, kind, width):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core")

@@ -123,7 +123,7 @@ def deliver(
             inputs_option.say_tables(answer.inputs)
         value.say_table()
 
-    document = {**_document(folder.command, options, answer, notes), **value.own}
+    document = {**_document(folder.command.replace("-", " "), options, answer, notes), **value.own}
     folder.write_json(ANSWER, {**document, "answer": sentences, "tables": tables_said(say_tables)})
     folder.finish(answer.results.engine)
     if options.as_json:
