@@ -125,7 +125,7 @@ def scanned(number: int, replications: int = SCANNED) -> tuple[Config, tuple[int
     return config, bags, [row for row in rows if row.machine is not None]
 
 
-def cell_rows(config: Config, rows: Sequence[Row], measure: str) -> list[Figure]:
+def figures_of(rows: Sequence[Row], measure: str) -> list[Figure]:
     """A measure over the capacities."""
     return [row.figures[measure] for row in rows]
 
@@ -135,7 +135,7 @@ def problem(number: int, replications: int = SCANNED) -> Problem:
     luck = random.Random(10_000 + number)
     config, bags, rows = scanned(number, replications)
     measure = luck.choice(["oee", "oee", "packs_per_h", "dry_share", "visits_per_h"])
-    figures = cell_rows(config, rows, measure)
+    figures = figures_of(rows, measure)
     values = np.array([figure.value for figure in figures])
     of_one = np.median([np.std(figure.deviations, ddof=1) for figure in figures])
     half_width = float(1.96 * of_one / np.sqrt(BUDGET))

@@ -21,9 +21,9 @@ from feedsim.study import Results, Setting, Shifts, cell_key
 
 MET, MISSED, OPEN = VERDICTS = ("met", "missed", "open")
 
-# What a measure must reach at least, or may reach at most.
+# What a measure must reach at least; the others may reach their value at most.
 AT_LEAST = ("oee", "packs_per_h")
-AT_MOST = ("dry_share", "visits_per_h", "crew_busy")
+SHARES = ("oee", "dry_share", "crew_busy")
 TARGET_MEASURES = ("oee", "dry_share", "visits_per_h", "packs_per_h", "crew_busy")
 
 LOOKS_GROW = 4
@@ -55,15 +55,23 @@ class Target:
         if self.measure not in TARGET_MEASURES:
             known = ", ".join(TARGET_MEASURES)
             raise TargetError(f"{self.option}: is no target, allowed: {known}")
-        is_share = self.measure in ("oee", "dry_share", "crew_busy")
-        if not (isfinite(self.value) and self.value >= 0 and (self.value <= 1 or not is_share)):
-            allowed = "a share from 0 to 1, such as 0.78" if is_share else "a number of at least 0"
+        if not (
+            isfinite(self.value) and self.value >= 0 and (self.value <= 1 or not self.is_share)
+        ):
+            allowed = (
+                "a share from 0 to 1, such as 0.78" if self.is_share else "a number of at least 0"
+            )
             raise TargetError(f"{self.option}: is {self.value:g}, allowed: {allowed}")
 
     @property
     def option(self) -> str:
         """The option that states it."""
         return "--" + self.measure.replace("_", "-")
+
+    @property
+    def is_share(self) -> bool:
+        """Whether it is told in percent."""
+        return self.measure in SHARES
 
     @property
     def is_least(self) -> bool:
@@ -84,8 +92,7 @@ class Target:
 
     def bound_in_words(self) -> str:
         """What the measure must reach or may reach."""
-        is_share = self.measure in ("oee", "dry_share", "crew_busy")
-        value = f"{100 * self.value:g} %" if is_share else f"{self.value:g}"
+        value = f"{100 * self.value:g} %" if self.is_share else f"{self.value:g}"
         return f"{'at least' if self.is_least else 'at most'} {value}"
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from feedsim.answers.rows import Row, estimate_json, rows_of
 from feedsim.config import Config, ConfigError
 from feedsim.mistakes import Mistake
-from feedsim.stats import Estimate, Floats, t_quantile
+from feedsim.stats import Floats, t_quantile
 from feedsim.streams import Streams
 from feedsim.study import HERE, Setting, Shifts, Work, refuse_absurd
 
@@ -175,7 +175,6 @@ def with_uncertain_inputs(
     fixed = settings_of(config)
     cells = [setting.cell for setting in fixed]
     refuse_absurd(cells * (sets + 1), study.replications, work)
-    refuse_absurd(cells, study.replications, work)
     with Shifts(study.seed, work) as shifts:
         rows = rows_of(shifts.results(fixed, study.replications, study.confidence))
         parts = {
@@ -294,8 +293,3 @@ def _range(rows: Sequence[Row], name: str, confidence: float) -> Range:
 def _error_variance(deviations: Floats) -> float:
     n = len(deviations)
     return float(np.var(deviations, ddof=1)) / n if n > 1 else float("nan")
-
-
-def as_estimate(found: Range, replications: int) -> Estimate:
-    """A range in the form of an estimate, for tables and figures."""
-    return Estimate(found.expected, found.low, found.high, replications, replications)

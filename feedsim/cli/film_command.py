@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.cli.evidence import evidence_text
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.rounds_command import parse_numbers
-from feedsim.cli.size_command import _evidence_text as evidence_text
 from feedsim.cli.target_options import target_options, targets_told
 
 if TYPE_CHECKING:

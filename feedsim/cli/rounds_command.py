@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from feedsim.cli.capacity_command import MOST_VALUES, parse_bags
+from feedsim.cli.evidence import VERDICT_WORDS, evidence_text
 from feedsim.cli.options import StudyOptions, study_command
-from feedsim.cli.size_command import SHARES, VERDICT_WORDS
-from feedsim.cli.size_command import _evidence_text as evidence_text
 from feedsim.cli.target_options import target_options, targets_told
 
 if TYPE_CHECKING:
@@ -366,7 +365,7 @@ def _machine_entries(result: RoundsResult, kept: Kept) -> tuple[str, str]:
 def _map_title(result: RoundsResult) -> str:
     if len(result.targets) == 1:
         target = result.targets[0]
-        unit = ", %" if target.measure in SHARES else ""
+        unit = ", %" if target.is_share else ""
         return f"{target.in_words()} (values{unit})"
     letters = ", ".join(
         f"{LETTERS[target.measure]}: {target.in_words()}" for target in result.targets
@@ -376,7 +375,7 @@ def _map_title(result: RoundsResult) -> str:
 
 def _entry(result: RoundsResult, evidence: Evidence) -> str:
     worst = evidence.worst
-    scale = 100 if worst.target.measure in SHARES else 1
+    scale = 100 if worst.target.is_share else 1
     value = "none" if worst.found.unseen else f"{scale * worst.found.value:,.1f}"
     letter = LETTERS[worst.target.measure] if len(result.targets) > 1 else ""
     return f"{letter}{value}{MARKS[evidence.verdict]}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from feedsim.cli.evidence import VERDICT_WORDS, evidence_text
 from feedsim.cli.inputs_option import inputs_option, ranges
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.target_options import target_options, targets_told
@@ -15,11 +16,9 @@ from feedsim.cli.target_options import target_options, targets_told
 if TYPE_CHECKING:
     from feedsim.answers.size import Part, SizeResult
     from feedsim.answers.targets import Check, Evidence, Target
-    from feedsim.stats import Estimate
 
 MOST_PARTS = 8
 WHOLE_CELL = "whole cell"
-SHARES = ("oee", "dry_share", "crew_busy")
 
 
 @click.command("size")
@@ -111,23 +110,23 @@ def answer(result: SizeResult) -> Iterator[str]:
     if result.is_met:
         yield (
             f"{result.found.best_bags} bags per lane{of} are the fewest that meet {told} ({sure}): "
-            f"{_evidence_text(best)}."
+            f"{evidence_text(best)}."
         )
         if result.below_bags is not None:
             below = result.found.tried[result.below_bags]
             shown = "miss it" if below.verdict == "missed" else "are too close to it to tell"
-            yield f"{result.below_bags} bags {shown}: {_evidence_text(below)}."
+            yield f"{result.below_bags} bags {shown}: {evidence_text(below)}."
         if result.found.fails_from is not None:
             fails = result.found.tried[result.found.fails_from]
             yield (
                 f"Not every larger one will do: {result.found.fails_from} bags do not meet it any "
-                f"more ({_evidence_text(fails)}); refills take longer there."
+                f"more ({evidence_text(fails)}); refills take longer there."
             )
     else:
         yield (
             f"No capacity of up to {result.limit_bags} bags per lane{of}"
             f"{' (what the geometry holds)' if result.is_limit_of_geometry else ''} meets {told} "
-            f"({sure}); the nearest is {result.found.best_bags} bags: {_evidence_text(best)}."
+            f"({sure}); the nearest is {result.found.best_bags} bags: {evidence_text(best)}."
         )
         yield from _why_not(result)
     if result.next_bags is not None and result.step:
@@ -138,12 +137,12 @@ def _why_not(result: SizeResult) -> Iterator[str]:
     if result.beyond is not None:
         yield (
             f"A longer magazine would do: {result.beyond.best_bags} bags per lane are the fewest "
-            f"({_evidence_text(result.beyond.best)})."
+            f"({evidence_text(result.beyond.best)})."
         )
     ceiling = result.ceiling
     if ceiling is None:
         return
-    text = _evidence_text(ceiling.evidence)
+    text = evidence_text(ceiling.evidence)
     if not ceiling.is_met:
         yield f"Nor would an endless magazine: {text}. What makes this ceiling is listed below."
     elif result.beyond is None:
@@ -162,30 +161,6 @@ def _next_step(result: SizeResult) -> str:
         f"{number(step['oee'], 2, scale=100)} points of OEE, {number(step['dry_share'], 2, 100)} "
         f"points of dry time and {number(step['visits_per_h'], 2)} visits an hour."
     )
-
-
-def _evidence_text(evidence: Evidence) -> str:
-    """What each target's measure is, at the machine where it is tightest."""
-    several = len(evidence.setting.cell.machines) > 1
-    parts = []
-    for name, check in evidence.tightest.items():
-        at = f" at {check.machine}" if several and check.machine else ""
-        parts.append(f"{_label(name)} {_value(name, check.found)}{at}")
-    return f"{', '.join(parts)}, {evidence.replications:,} shifts"
-
-
-def _label(measure: str) -> str:
-    return {"oee": "OEE", "packs_per_h": "good packs/h"}.get(
-        measure, measure.replace("_per_h", "/h").replace("_share", " time").replace("_", " ")
-    )
-
-
-def _value(measure: str, found: Estimate) -> str:
-    from feedsim.cli.screen import number, percent
-
-    if found.unseen:
-        return f"never in {found.replications:,} shifts"
-    return percent(found, 2) if measure in SHARES else number(found, 2)
 
 
 def _say_tables(result: SizeResult) -> None:
@@ -213,9 +188,6 @@ def _say_tables(result: SizeResult) -> None:
             _say_parts(target, machine, parts[:MOST_PARTS])
 
 
-VERDICT_WORDS = {"met": "met", "missed": "missed", "open": "not shown"}
-
-
 def _tried(result: SizeResult) -> list[tuple[str, Evidence]]:
     tried = dict(result.found.tried)
     if result.beyond is not None:
@@ -229,7 +201,7 @@ def _tried(result: SizeResult) -> list[tuple[str, Evidence]]:
 def _shown(check: Check) -> Sequence[str]:
     from feedsim.cli.screen import cell
 
-    scale, digits = (100, 2) if check.target.measure in SHARES else (1, 2)
+    scale, digits = (100, 2) if check.target.is_share else (1, 2)
     unit = " %" if scale == 100 else ""
     value = cell(check.found, scale, digits)
     return value + unit * (not check.found.unseen), f"{check.limit * scale:,.{digits}f}{unit}"

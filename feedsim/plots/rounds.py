@@ -46,7 +46,6 @@ EDGE: dict[str, Any] = {
     "clip_on": False,
     "solid_capstyle": "projecting",
 }
-SHARES = ("oee", "dry_share", "crew_busy")
 UNITS = {
     "oee": "OEE, %",
     "dry_share": "dry time, %",
@@ -155,7 +154,7 @@ def _number(evidence: Evidence, named: bool) -> str:
 def _value(check: Check) -> str:
     if check.found.unseen:
         return "none"
-    scale = 100 if check.target.measure in SHARES else 1
+    scale = 100 if check.target.is_share else 1
     value = scale * check.found.value
     return f"{value:,.0f}" if abs(value) >= 99.95 else f"{value:.1f}"
 

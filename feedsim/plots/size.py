@@ -27,7 +27,6 @@ MOST_TICKS = 12
 STEPS = (1, 2, 2.5, 5, 10)
 LEAST_APART = 0.2
 ASIDE = 0.14
-SHARES = ("oee", "dry_share", "crew_busy")
 AXES = {
     "oee": "OEE, %",
     "dry_share": "dry time, %",
@@ -74,7 +73,7 @@ def size_figure(result: SizeResult, title: str) -> Figure:
 def _draw_target(
     axes: Axes, target: Target, tried: dict[int, Evidence], result: SizeResult
 ) -> None:
-    scale = 100.0 if target.measure in SHARES else 1.0
+    scale = 100.0 if target.is_share else 1.0
     machines = _machines(target, result)
     reached: list[float] = [scale * target.value]
     for place, machine in enumerate(machines):
