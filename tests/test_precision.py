@@ -72,6 +72,18 @@ def test_an_event_too_seldom_is_not_trusted(config):
     assert "too few to judge" in short[0].in_words()
 
 
+def test_too_few_events_are_not_trusted_however_narrow_they_look():
+    """Dry in some shifts of a hundred: the interval is narrow, and worth little."""
+    config = parse_config(seldom_dry(0.1))
+    precision = Precision((Goal("dry_share", 0.5),), budget=120)
+    results, short = simulate_settings(config, settings_of(config), KERNEL, precision)
+    found = rows_of(results)[0]["dry_share"]
+    assert 0 < found.seen_in < 20
+    assert found.half_width < 0.5
+    assert results.replications == 120
+    assert "too few to judge" in short[0].in_words()
+
+
 @pytest.mark.parametrize("text", ["oee", "oee=", "oee=0", "oee=-1", "oee=nan", "oee=inf", "=0.1"])
 def test_a_precision_that_makes_no_sense_is_refused(config, text):
     with pytest.raises(PrecisionError, match="--precision"):

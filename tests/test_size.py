@@ -122,6 +122,16 @@ def test_what_only_a_longer_magazine_than_the_geometry_does():
     assert sized(text, ("dry_share", 0.1), up_to=400).capacity_bags == result.beyond.best_bags
 
 
+def test_an_endless_magazine_is_full_at_the_start():
+    """Whatever start_bags says: nothing has to be loaded in the shift."""
+    text = ROUNDS.replace("capacity_bags = 400", "capacity_bags = 400\nstart_bags = 20")
+    result = sized(text, ("oee", 1.0), up_to=50)
+    assert not result.is_met
+    cell = result.ceiling.evidence.setting.cell
+    assert cell.machines[0].start_bags == cell.machines[0].capacity_bags
+    assert result.ceiling.evidence.cell["dry_share"].value == 0
+
+
 def test_where_larger_ones_fail_again():
     """The only operator loads to the brim: the longer that takes, the longer a stop waits."""
     text = """

@@ -221,3 +221,19 @@ class _Found:
 )
 def test_the_last_that_is_met_with_all_before_it(verdicts, last):
     assert last_met({place: _Found(bool(met)) for place, met in enumerate(verdicts)}) == last
+
+
+def test_the_risk_is_shared_out_over_targets_and_machines():
+    """Bonferroni, by hand: two machines and two targets leave a quarter of the risk to each."""
+    text = CELL.format(missed=0.05)
+    with Shifts(1, KERNEL) as shifts:
+        targets = [Target("oee", 0.5), Target("packs_per_h", 10)]
+        judge = Judge(shifts, targets, confidence=0.9, first=30, budget=30)
+        [evidence] = judge.decide([Setting({}, build_cell(parse_config(text)))])
+    assert len(evidence.checks) == 4
+    for made in evidence.checks:
+        figure = evidence.row(made.machine).figures[made.target.measure]
+        spread = np.std(figure.deviations, ddof=1) / np.sqrt(30)
+        assert made.limit == pytest.approx(
+            figure.value - stats.t.ppf(1 - 0.1 / 4, 29) * spread, rel=1e-9
+        )
