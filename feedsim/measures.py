@@ -267,6 +267,11 @@ class Figure:
         """Whether too few replications saw what it measures for Student's t to hold."""
         return self.seen_in < min(FEW_EVENTS, len(self.seen))
 
+    @property
+    def has_few_events(self) -> bool:
+        """Whether it was seen, but in too few replications; no interval is needed to tell."""
+        return self.seen_in > 0 and self.is_seldom
+
     def at_least(self, alpha: float) -> float:
         """Lower limit at a one-sided risk of alpha; not a number where there is none."""
         return max(self.measure.bounds[0], self.value - margin(self.deviations, alpha))

@@ -217,7 +217,7 @@ def notes_on(rows: list[Row]) -> list[str]:
     """What a reader must know of the figures: too few events, and bags from the start."""
     notes = []
     names = list(dict.fromkeys(name for row in rows for name in row.figures))
-    few = [n for n in names if any(n in r.figures and r[n].few_events for r in rows)]
+    few = [n for n in names if any(n in r.figures and r.figures[n].has_few_events for r in rows)]
     if few:
         shown = ", ".join(name.replace("_", " ") for name in few[:6])
         shown += f" and {len(few) - 6} more" if len(few) > 6 else ""

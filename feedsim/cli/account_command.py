@@ -73,7 +73,6 @@ def command(
     from feedsim.answers.account_json import account_json
     from feedsim.answers.rows import rows_json, summary_frame
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
-    from feedsim.cli.screen import say_json, say_notes, talk
     from feedsim.plots.account import account_figure, log_losses
 
     log = source.read()
@@ -96,15 +95,7 @@ def command(
     }
     document = answer_document("account", sentences, notes, own)
     figures = {"losses": log_losses(result), "account": account_figure(result)}
-    folder.finish(figures, document, partial(say_tables, result))
-    if as_json:
-        say_json(document)
-    else:
-        for sentence in sentences:
-            click.echo(sentence)
-        say_tables(result)
-        say_notes(notes)
-    talk(f"Written to {folder.path}")
+    folder.deliver(figures, document, partial(say_tables, result), as_json=as_json)
     return 0
 
 

@@ -13,6 +13,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from feedsim.files import write_whole
 from feedsim.folder import LIBRARIES, MANIFEST, FolderError
 from feedsim.version import VERSION
@@ -111,8 +113,31 @@ class AnswerFolder:
 
     def write_frames(self, frames: Mapping[str, pd.DataFrame]) -> None:
         """Write tables as CSV, numbers to their last digit."""
+        from feedsim.answers.spreadsheet import defused
+
         for name, frame in frames.items():
-            self.write_text(name, frame.to_csv(index=False, lineterminator="\n"))
+            self.write_text(name, defused(frame).to_csv(index=False, lineterminator="\n"))
+
+    def deliver(
+        self,
+        figures: Mapping[str, Figure],
+        document: Mapping[str, Any],
+        say_tables: Callable[[], None],
+        *,
+        as_json: bool,
+    ) -> None:
+        """Write what was found, then say it: whoever stops reading loses nothing."""
+        from feedsim.cli.screen import say_json, say_notes, talk
+
+        self.finish(figures, document, say_tables)
+        if as_json:
+            say_json(dict(document))
+        else:
+            for sentence in document["answer"]:
+                click.echo(sentence)
+            say_tables()
+            say_notes(document["notes"])
+        talk(f"Written to {self.path}")
 
     def finish(
         self,

@@ -85,7 +85,7 @@ def command(
       feedsim fit picks configs/data/pick_trials.csv --confidence 0.9 --no-bad-bundles
     """
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
-    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.cli.screen import talk
     from feedsim.fit.picks import fit_picks
     from feedsim.fit.trials import read_trials
     from feedsim.plots.fit_picks import picks_figure
@@ -117,15 +117,7 @@ def command(
     figure = picks_figure(result, sentences[-1 if result.model.bad_bundles else 1], _basis(result))
     own = {"confidence": confidence, "fit_picks": result.answer_json()}
     document = answer_document("fit picks", sentences, notes, own)
-    folder.finish({"chances": figure}, document, partial(_say_tables, result))
-    if as_json:
-        say_json(document)
-    else:
-        for sentence in sentences:
-            click.echo(sentence)
-        _say_tables(result)
-        say_notes(notes)
-    talk(f"Written to {folder.path}")
+    folder.deliver({"chances": figure}, document, partial(_say_tables, result), as_json=as_json)
     talk(f"In a config's [machine.bag], film = the path of its {FILM}, relative to the config.")
     return 0
 

@@ -102,7 +102,7 @@ def command(
       feedsim fit stops configs/data/events.csv --zone Europe/Berlin --as run=running
     """
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
-    from feedsim.cli.screen import say_json, say_notes, talk
+    from feedsim.cli.screen import talk
     from feedsim.fit.station_text import files_of_times, stations_text
     from feedsim.fit.stop_words import answer
     from feedsim.fit.stops import fit_stops
@@ -138,15 +138,9 @@ def command(
     sentences, notes = list(answer(result)), [*_on_log(log), *result.warnings()]
     own = {"confidence": confidence, "fit_stops": result.answer_json()}
     document = answer_document("fit stops", sentences, notes, own)
-    folder.finish(stops_figures(result, sentences[1]), document, partial(_say_tables, result))
-    if as_json:
-        say_json(document)
-    else:
-        for sentence in sentences:
-            click.echo(sentence)
-        _say_tables(result)
-        say_notes(notes)
-    talk(f"Written to {folder.path}: put the tables of {STATIONS} into a config")
+    figures = stops_figures(result, sentences[1])
+    folder.deliver(figures, document, partial(_say_tables, result), as_json=as_json)
+    talk(f"Put the tables of {STATIONS} into a config.")
     return 0
 
 

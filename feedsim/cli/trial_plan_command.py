@@ -93,7 +93,6 @@ def command(
     from feedsim.answers.trial_plan import trial_plan
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
     from feedsim.cli.codes import DONE, TARGET_MISSED
-    from feedsim.cli.screen import say_json, say_notes, talk
     from feedsim.plots.trial import plan_figure, sequential_figure
 
     refuse_share("--rate", rate)
@@ -124,15 +123,7 @@ def command(
     figures = {"trial_plan": plan_figure(result, headline(result))}
     if result.sequential is not None:
         figures["trial_sequential"] = sequential_figure(result, sequential_headline(result))
-    folder.finish(figures, document, partial(_say_tables, result))
-    if as_json:
-        say_json(document)
-    else:
-        for sentence in sentences:
-            click.echo(sentence)
-        _say_tables(result)
-        say_notes(notes)
-    talk(f"Written to {folder.path}")
+    folder.deliver(figures, document, partial(_say_tables, result), as_json=as_json)
     return DONE if result.is_met else TARGET_MISSED
 
 

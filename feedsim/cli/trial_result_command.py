@@ -67,7 +67,6 @@ def command(
     from feedsim.answers.trial_result import trial_result
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
     from feedsim.cli.codes import DONE, TARGET_MISSED
-    from feedsim.cli.screen import say_json, say_notes, talk
     from feedsim.plots.trial import result_figure
 
     if rate is not None:
@@ -86,15 +85,7 @@ def command(
     document = answer_document("trial result", sentences, notes, {"trial": result.answer_json()})
     folder.write_frames({"intervals.csv": result.frame()})
     figures = {"trial_result": result_figure(result, headline(result))}
-    folder.finish(figures, document, partial(_say_tables, result))
-    if as_json:
-        say_json(document)
-    else:
-        for sentence in sentences:
-            click.echo(sentence)
-        _say_tables(result)
-        say_notes(notes)
-    talk(f"Written to {folder.path}")
+    folder.deliver(figures, document, partial(_say_tables, result), as_json=as_json)
     return DONE if result.is_met else TARGET_MISSED
 
 
