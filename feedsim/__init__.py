@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from feedsim.answers.replay import Replay, replay
     from feedsim.answers.rounds import RoundsResult, rounds
     from feedsim.answers.run import RunResult, run
+    from feedsim.answers.sensitivity import SensitivityResult, sensitivity
     from feedsim.answers.size import SizeResult, size
     from feedsim.answers.sweep import SweepResult, sweep
     from feedsim.answers.targets import Target
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from feedsim.fit.trials import Trials, read_trials
     from feedsim.logs import EventLog, Layout, LogError, load_layout, read_log
     from feedsim.study import Work
+    from feedsim.verify.face import FaceValidity, face_validity
 
 __version__ = VERSION
 
@@ -96,6 +98,8 @@ _HOMES = {
     "Precision": "feedsim.answers.precision",
     "StopsResult": "feedsim.fit.stops",
     "fit_stops": "feedsim.fit.stops",
+    "SensitivityResult": "feedsim.answers.sensitivity",
+    "sensitivity": "feedsim.answers.sensitivity",
     "SizeResult": "feedsim.answers.size",
     "size": "feedsim.answers.size",
     "Target": "feedsim.answers.targets",
@@ -105,6 +109,8 @@ _HOMES = {
     "Replay": "feedsim.answers.replay",
     "replay": "feedsim.answers.replay",
     "Work": "feedsim.study",
+    "FaceValidity": "feedsim.verify.face",
+    "face_validity": "feedsim.verify.face",
 }
 
 __all__ = [
@@ -117,6 +123,7 @@ __all__ = [
     "EfficiencyResult",
     "EfficiencyTrial",
     "EventLog",
+    "FaceValidity",
     "FilmModel",
     "FilmResult",
     "Goal",
@@ -129,6 +136,7 @@ __all__ = [
     "Replay",
     "RoundsResult",
     "RunResult",
+    "SensitivityResult",
     "SizeResult",
     "StopsResult",
     "SweepResult",
@@ -143,6 +151,7 @@ __all__ = [
     "build_cell",
     "capacity",
     "compare",
+    "face_validity",
     "film_study",
     "fit_picks",
     "fit_stops",
@@ -155,6 +164,7 @@ __all__ = [
     "replay",
     "rounds",
     "run",
+    "sensitivity",
     "size",
     "sweep",
     "trial_efficiency",

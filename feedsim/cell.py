@@ -144,6 +144,10 @@ class CrewPlan:
         return self.base_m if machine is None or machine.at_m is None else machine.at_m
 
 
+# What it costs to begin a shift, for each machine, in cycles: roughly.
+BEGINNING_CYCLES = 200
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """Everything that one shift of the model needs."""
@@ -157,8 +161,18 @@ class Cell:
 
     @property
     def cycles_per_shift(self) -> int:
-        """Machine cycles in a shift without a halt: what a run costs."""
+        """Machine cycles in a shift without a halt."""
         return sum(self.shift_us // machine.cycle_us for machine in self.machines)
+
+    @property
+    def cost_cycles(self) -> int:
+        """What a shift costs at the most, in machine cycles.
+
+        Beginning a shift, a round and a duty cost something too.
+        """
+        beats_us = [self.crew.rounds_us, *(duty.every_us for duty in self.crew.duties)]
+        beats = sum(self.shift_us // beat_us for beat_us in beats_us if beat_us)
+        return self.cycles_per_shift + beats + BEGINNING_CYCLES * len(self.machines)
 
 
 def build_cell(config: Config) -> Cell:

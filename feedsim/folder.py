@@ -6,9 +6,11 @@ import difflib
 import errno
 import hashlib
 import json
+import os
 import platform
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +19,7 @@ from feedsim.answers.spreadsheet import defused
 from feedsim.config import Config, dump_toml
 from feedsim.config.overrides import apply_overrides
 from feedsim.config.reading import read_toml
-from feedsim.files import write_whole
+from feedsim.files import clear_left_overs, is_left_over, write_whole
 from feedsim.mistakes import Mistake
 from feedsim.store import STORE, Store
 from feedsim.version import VERSION, program
@@ -29,8 +31,6 @@ MANIFEST = "manifest.json"
 RESOLVED = "resolved.toml"
 # Keys of the config whose value is the name of another file.
 FILE_KEYS = ("file_s", "file_min", "film")
-# What `write_whole` leaves where it was killed.
-_LEFT_OVER = re.compile(r"\..+\.(toml|json|csv|png|svg|html)\.\w{8}")
 _MOST_CHANGES = 6
 _LONGEST_CHANGE = 120
 LIBRARIES = ("simpy", "numpy", "pandas", "scipy", "matplotlib", "pydantic")
@@ -38,6 +38,81 @@ LIBRARIES = ("simpy", "numpy", "pandas", "scipy", "matplotlib", "pydantic")
 
 class FolderError(Mistake):
     """A folder that cannot take this study."""
+
+
+class UnreadableManifestError(ValueError):
+    """A manifest that is a link, no file, or no JSON document."""
+
+
+def folder_of(out: Path | None, kind: str, name: str, own_hash: str) -> Path:
+    """The folder that is asked for, or else one under outputs/, named by what is in it.
+
+    Parameters
+    ----------
+    out : Path, optional
+        The folder itself; a link that somebody names is followed.
+    kind, name, own_hash : str
+        Of what the folder's name is made.
+
+    Raises
+    ------
+    FolderError
+        If the one under outputs/ is a link: nobody has chosen where it leads to.
+    """
+    if out is not None:
+        return out
+    plain = re.sub(r"[^\w.-]+", "_", name)[:60]
+    path = Path("outputs") / f"{kind}-{plain}-{own_hash}"
+    if path.is_symlink():
+        raise FolderError(f"{path}: is a link, allowed: a folder, or --out with the one it names")
+    return path
+
+
+@contextmanager
+def taking(path: Path) -> Iterator[None]:
+    """Make a folder if it is not there, and say in words why it cannot be written to.
+
+    Raises
+    ------
+    FolderError
+        If it cannot be made, or what is done in the block cannot be done there.
+    OSError
+        If the disk is full or fails.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+            raise
+        reason = error.strerror or str(error)
+        raise FolderError(f"{path}: cannot be written to: {reason}") from error
+
+
+def manifest_in(folder: Path) -> dict[str, Any] | None:
+    """What a folder's manifest tells; None if there is none.
+
+    Raises
+    ------
+    UnreadableManifestError
+        If there is something else under its name; a link could lead out of the folder.
+    """
+    path = folder / MANIFEST
+    if not os.path.lexists(path):
+        return None
+    if not _is_own_file(path):
+        raise UnreadableManifestError(f"its {MANIFEST} is a link or no file")
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise UnreadableManifestError(f"its {MANIFEST} cannot be read") from error
+    if not isinstance(told, dict):
+        raise UnreadableManifestError(f"its {MANIFEST} cannot be read")
+    return told
+
+
+def _is_own_file(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
 
 
 def study_hash(command: str, config: Config, options: Mapping[str, Any]) -> str:
@@ -131,8 +206,7 @@ class StudyFolder:
     ) -> None:
         self.command = command
         self.hash = study_hash(command, config, options)
-        name = re.sub(r"[^\w.-]+", "_", config_path.stem)[:60]
-        self.path = out or Path("outputs") / f"{command}-{name}-{self.hash}"
+        self.path = folder_of(out, command, config_path.stem, self.hash)
         self._resolved = dump_toml(config)
         self._manifest: dict[str, Any] = {
             "schema": 1,
@@ -151,11 +225,7 @@ class StudyFolder:
             "title": config.title,
             "finished": False,
         }
-        self._open(config_path)
-
-    def _open(self, config_path: Path) -> None:
-        try:
-            self.path.mkdir(parents=True, exist_ok=True)
+        with taking(self.path):
             self._refuse_what_is_there()
             self.store = Store(self.path)
             try:
@@ -165,37 +235,34 @@ class StudyFolder:
             except BaseException:
                 self.store.close()
                 raise
-        except OSError as error:
-            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
-                raise
-            reason = error.strerror or str(error)
-            raise FolderError(f"{self.path}: cannot be written to: {reason}") from error
 
     def _begin(self, config_path: Path) -> None:
-        for path in self.path.iterdir():
-            if _LEFT_OVER.fullmatch(path.name):
-                path.unlink()
+        clear_left_overs(self.path)
         # The manifest first: it tells whose folder this is, should the next write be the last.
         self.write_json(MANIFEST, self._manifest)
         self.write("config.toml", config_path.read_bytes())
         self.write(RESOLVED, self._resolved.encode())
 
     def _refuse_what_is_there(self) -> None:
-        manifest = self.path / MANIFEST
-        if not manifest.exists():
-            if any(self._others()):
-                raise FolderError(
-                    f"{self.path}: is not empty and holds no study, allowed: a new or empty folder"
-                )
-            return
         try:
-            older = json.loads(manifest.read_text(encoding="utf-8"))
-            if older["hash"] == self.hash and older.get("program") == self._manifest["program"]:
+            older = manifest_in(self.path)
+            if older is None:
+                if any(self._others()):
+                    raise FolderError(
+                        f"{self.path}: is not empty and holds no study, allowed: a new or empty "
+                        "folder"
+                    )
+                return
+            own = {key: self._manifest[key] for key in ("hash", "program")}
+            if own.items() <= older.items():
                 # Its results are these: an interrupt of this run takes nothing from them.
-                self._manifest["finished"] = older["finished"]
+                there = ("finished", "engine")
+                self._manifest |= {key: older[key] for key in there if key in older}
                 return
             changed = self._changes_since(older)
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except UnreadableManifestError as error:
+            changed = [str(error)]
+        except (KeyError, TypeError, AttributeError):
             changed = [f"its {MANIFEST} cannot be read"]
         raise FolderError(
             f"{self.path}: holds another study ({'; '.join(changed[:_MOST_CHANGES])}), "
@@ -205,7 +272,7 @@ class StudyFolder:
     def _others(self) -> Iterator[Path]:
         """What is in the folder besides what a study killed at its very beginning leaves."""
         for path in self.path.iterdir():
-            if not path.name.startswith(STORE) and not _LEFT_OVER.fullmatch(path.name):
+            if not path.name.startswith(STORE) and not is_left_over(path):
                 yield path
 
     def _changes_since(self, older: Mapping[str, Any]) -> list[str]:
@@ -225,9 +292,9 @@ class StudyFolder:
 
     def _changed_keys(self) -> list[str]:
         resolved = self.path / RESOLVED
-        if not resolved.exists():
+        if not _is_own_file(resolved):
             return [f"its {RESOLVED} is missing"]
-        before = resolved.read_text(encoding="utf-8").splitlines()
+        before = resolved.read_text(encoding="utf-8", errors="replace").splitlines()
         words = {"-": "there", "+": "here"}
         return [
             f"{_short(line[1:].strip())} ({words[line[0]]})"

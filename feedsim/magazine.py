@@ -7,6 +7,8 @@ import math
 # Lengths come from drawings in decimals: 400 / 0.2 must give 2000 and 1.2 / 0.1 must give 12,
 # though binary fractions put them a hair below. A part in 10^9 of a bag is dust.
 _DUST = 1e-9
+# Up to here a floating-point number tells whole numbers apart; a quotient may be infinite.
+_MOST_FITS = 1e15
 
 
 def whole_fits(length_mm: float, part_mm: float) -> int:
@@ -20,7 +22,8 @@ def whole_fits(length_mm: float, part_mm: float) -> int:
     Returns
     -------
     int
-        The largest n with n * part <= length, lengths equal to 1e-9 counting as equal.
+        The largest n with n * part <= length, lengths equal to 1e-9 counting as equal; 10^15
+        where it is more.
 
     Raises
     ------
@@ -33,7 +36,7 @@ def whole_fits(length_mm: float, part_mm: float) -> int:
     """
     if not (math.isfinite(length_mm) and math.isfinite(part_mm) and part_mm > 0):
         raise ValueError(f"cannot fit parts of {part_mm} mm into {length_mm} mm")
-    ratio = length_mm / part_mm
+    ratio = min(length_mm / part_mm, _MOST_FITS)
     nearest = round(ratio)
     if abs(ratio - nearest) <= _DUST * max(1.0, abs(ratio)):
         return nearest

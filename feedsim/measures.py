@@ -12,7 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.accounts.record import BLOCKED, CHANGEOVER, DRY, PLANNED_STOP
+from feedsim.accounts.record import (
+    BLOCKED,
+    CHANGEOVER,
+    DRY,
+    JAM,
+    LANE_FAULT,
+    PLANNED_STOP,
+    RESTARTING,
+    RETRY,
+    RUNNING,
+)
 from feedsim.accounts.timeline import BY_SPEED, blockers_of, causes_of, states_of
 from feedsim.cell import Cell, MachinePlan
 from feedsim.stats import (
@@ -204,7 +214,7 @@ def measures_of(plans: Sequence[MachinePlan]) -> list[Measure]:
     blockers = _in_order(name for plan in plans for name in blockers_of(plan))
     return [
         *GENERAL,
-        *(_time_share(f"time_{s}_share", s, f"time {_spoken(s)}") for s in states),
+        *(_time_share(f"time_{s}_share", s, _spent(s)) for s in states),
         *(
             Measure(
                 f"time_blocked_by_{name}_share",
@@ -217,7 +227,7 @@ def measures_of(plans: Sequence[MachinePlan]) -> list[Measure]:
             for name in blockers
         ),
         *(
-            _rate(f"stops_{c}_per_h", "stops/h", f"halts: {_spoken(c)}", _sum(f"stops_{c}"))
+            _rate(f"stops_{c}_per_h", "stops/h", f"halts {_halted(c)}", _sum(f"stops_{c}"))
             for c in causes
         ),
     ]
@@ -225,6 +235,31 @@ def measures_of(plans: Sequence[MachinePlan]) -> list[Measure]:
 
 def _in_order(names: object) -> list[str]:
     return list(dict.fromkeys(names))  # type: ignore[call-overload]
+
+
+_MOVING = {
+    RUNNING: "time running",
+    RETRY: "time trying again after missed picks",
+    RESTARTING: "time getting back to speed after halts",
+}
+_HALTED = {
+    DRY: "for want of bags",
+    LANE_FAULT: "by a lane's fault (misses in a row)",
+    JAM: "by a jam",
+    BLOCKED: "by a full accumulation",
+    CHANGEOVER: "for a changeover",
+    PLANNED_STOP: "as planned, for a break or another planned stop",
+}
+
+
+def _spent(state: str) -> str:
+    """What time of a state is."""
+    return _MOVING[state] if state in _MOVING else f"time stopped {_halted(state)}"
+
+
+def _halted(state: str) -> str:
+    """What stops the machine: a station that is no state of the accounts by its name."""
+    return _HALTED[state] if state in _HALTED else f"by {_spoken(state)}"
 
 
 def _spoken(state: str) -> str:

@@ -22,6 +22,8 @@ from feedsim.mistakes import Mistake
 from feedsim.stats import Floats
 
 STORE = "runs.sqlite"
+# How the names of the files end that SQLite writes beside it.
+_BESIDE = ("-journal", "-wal", "-shm")
 
 # What tells a store from other databases, and from stores laid out otherwise.
 APPLICATION = 0x62616773
@@ -56,14 +58,15 @@ class Store:
     Raises
     ------
     StoreError
-        If another driver has it, it may not be written to, or it is no store of this layout. The
-        file is left as it is.
+        If another driver has it, it may not be written to, or it is a link or no store of this
+        layout. The file is left as it is.
     OSError
         If the disk is full or fails.
     """
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / STORE
+        self._refuse_links(folder)
         with self._in_words():
             # In autocommit mode: a transaction is what stands between BEGIN and COMMIT here.
             self._connection = sqlite3.connect(self.path, timeout=0, isolation_level=None)
@@ -73,6 +76,14 @@ class Store:
         except BaseException:
             self._connection.close()
             raise
+
+    def _refuse_links(self, folder: Path) -> None:
+        """SQLite would follow one, and write to wherever it leads."""
+        for name in (STORE, *(STORE + ending for ending in _BESIDE)):
+            if (folder / name).is_symlink():
+                raise StoreError(
+                    f"{folder / name}: is a link, allowed: a file in the folder itself"
+                )
 
     def _take(self) -> None:
         """Lock the file for as long as this process has it open, and see that it is a store."""

@@ -34,6 +34,7 @@ Say = Callable[[str], None]
 
 TASK_S = 0.25
 LARGEST_STUDY_S = 4_000
+LARGEST_STUDY_GB = 4.0
 
 
 class TooLarge(Mistake):
@@ -132,7 +133,7 @@ def cost_text(cycles: int, engine: str) -> str:
 
 
 def refuse_absurd(cells: Sequence[Cell], replications: int, work: Work = HERE) -> None:
-    """Refuse a study that would run for hours, unless it is allowed.
+    """Refuse a study that would run for hours or fill the memory, unless it is allowed.
 
     Raises
     ------
@@ -141,14 +142,21 @@ def refuse_absurd(cells: Sequence[Cell], replications: int, work: Work = HERE) -
     """
     if work.allow_large:
         return
-    cycles = cycles_of(cells, replications)
+    size_gb = sum(sum(map(len, columns_of(cell))) for cell in cells) * replications * 8e-9
+    if size_gb > LARGEST_STUDY_GB:
+        raise TooLarge(
+            f"this study has {len(cells):,} settings x {replications:,} replications, whose sums "
+            f"take {size_gb:,.0f} GB of memory; the limit is {LARGEST_STUDY_GB:g} GB: take fewer "
+            "settings, machines or replications, or lift it with --allow-large"
+        )
+    cycles = sum(cell.cost_cycles for cell in cells) * replications
     chosen = choose(work.engine, cells, cycles).engine
     limit = LARGEST_STUDY_S * CYCLES_PER_S[chosen]
     if cycles > limit:
         raise TooLarge(
             f"this study has {len(cells):,} settings x {replications:,} replications, "
-            f"{cycles:.2g} machine cycles, {cost_text(cycles, chosen)} on one core; the limit is "
-            f"{limit:.2g} cycles: take fewer settings or replications, or lift it with "
+            f"what costs as much as {cycles:.2g} machine cycles, {cost_text(cycles, chosen)} on one "
+            f"core; the limit is {limit:.2g} cycles: take fewer settings or replications, or lift it with "
             "--allow-large"
         )
 
@@ -326,7 +334,7 @@ class Shifts:
             self._tell_progress(len(sums))
 
     def _runs_in_task(self, cell: Cell) -> int:
-        return max(1, int(TASK_S * CYCLES_PER_S[self.engine]) // max(1, cell.cycles_per_shift))
+        return max(1, int(TASK_S * CYCLES_PER_S[self.engine]) // cell.cost_cycles)
 
     def _ready_engine(
         self, cells: Mapping[str, Cell], missing: Mapping[str, NDArray[np.int64]]

@@ -20,7 +20,6 @@ import feedsim.model.shift
 from feedsim.accounts import Record, Window, check_balances, read
 from feedsim.cell import Cell, build_cell
 from feedsim.config import parse_config
-from feedsim.measures import Measure, figure
 from feedsim.model.shift import run_shift
 from feedsim.streams import Stream, Streams
 
@@ -143,12 +142,6 @@ def shift_with_luck(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Shift]:
             return shift_of(*texts)
 
     return simulate
-
-
-def value_of(measure: Measure, sums: Mapping[str, int]) -> float:
-    """A measure of one reading's sums."""
-    arrays = {name: np.array([float(number)]) for name, number in sums.items()}
-    return figure(measure, [arrays]).value
 
 
 def sequence_of(stream: Stream, count: int = 20) -> list[float]:

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from problems import KERNEL, plant
 
 from feedsim.answers.film import Curve, film_curves
 from feedsim.answers.rounds import rounds_settings
@@ -16,6 +15,8 @@ from feedsim.answers.targets import Target
 from feedsim.config import Config, parse_config
 from feedsim.measures import Figure
 from feedsim.study import Setting, Shifts
+from feedsim.verify.case import KERNEL
+from feedsim.verify.sizing import plant
 
 SCANNED = 10_000
 BUDGET = 640

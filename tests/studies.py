@@ -68,6 +68,7 @@ KINDS: dict[str, list[str]] = {
         *("sweep", "cell.toml", "--vary", "crew.operators=1,2"),
         *("--vary", "machine.bag.closure=plain,slider", "--vary", "machine.speed_per_min=20,30"),
     ],
+    "sensitivity": ["sensitivity", "cell.toml", "--trajectories", "2"],
     "account": ["account", *STOPS],
     "fit stops": ["fit", "stops", *STOPS, "--samples", "19"],
     "fit picks": ["fit", "picks", str(DATA / "pick_trials.csv")],
@@ -78,7 +79,10 @@ KINDS: dict[str, list[str]] = {
         *("--replications", "20", "--budget", "20"),
     ],
 }
-SIMULATED = ("run", "capacity", "size", "rounds", "film", "compare", "sweep", "trial efficiency")
+SIMULATED = (
+    *("run", "capacity", "size", "rounds", "film", "compare", "sweep", "sensitivity"),
+    "trial efficiency",
+)
 
 
 def is_simulated(kind: str) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from cells import SECONDS, Shift, cell_of, shift_of, value_of
+from cells import SECONDS, Shift, cell_of, shift_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,6 +14,7 @@ from feedsim.accounts.record import Bags, Change, Run, Scrap, StationStop, Work
 from feedsim.accounts.spans import NO_SPANS, Spans
 from feedsim.accounts.timeline import blockers_of, causes_of, halts_of, segments_of, states_of
 from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE, QUALITY
+from feedsim.verify.invariants import value_of
 
 # Spans of time.
 
@@ -87,6 +88,24 @@ def test_a_fault_a_halt_and_another_cycle_end_a_run() -> None:
         ("good", 10, [50]),
         ("good", 5, [60]),
     ]
+
+
+def test_more_good_cycles_are_as_if_told_one_by_one() -> None:
+    several, single = MachineRecord(2), MachineRecord(2)
+    for oats in (several, single):
+        oats.good_cycle(10, 10, 2)
+        oats.good_cycle(30, 10, 2)
+    several.more_good_cycles(2, 3)
+    for end in (50, 70, 90):
+        single.good_cycle(end, 10, 2)
+    for oats in (several, single):
+        oats.good_cycle(110, 10, 2)
+    told = [
+        [(run.lane, run.last_end_us, run.ends_us()) for run in oats.runs]
+        for oats in (several, single)
+    ]
+    assert told[0] == told[1] == [(2, 110, [10, 30, 50, 70, 90, 110])]
+    assert several.close_runs() == single.close_runs() == 6
 
 
 # Windows.
@@ -280,6 +299,14 @@ def test_bags_from_the_start_leave_first() -> None:
     assert shift.sums()["bags_from_start"] == 30
     assert shift.sums(window=(20, 600))["bags_from_start"] == 10
     assert shift.sums(window=(30, 600))["bags_from_start"] == 0
+
+
+@pytest.mark.parametrize(("start", "left"), [(0, 30), (9, 21), (10, 8), (12, 6), (18, 0)])
+def test_bags_thrown_away_before_a_window_are_gone_before_it(start: int, left: int) -> None:
+    """30 bags at the start, a pack a second, 12 bags thrown away at 10 s: none left at 18 s."""
+    shift = written([(0, "running")], runs=[run_of(1, 50)], discards=[Bags(10, 1, 12)])
+    assert shift.sums(window=(start, 600))["bags_from_start"] == left
+    assert shift.sums(window=(start, 600))["bags_gone"] == 50 - start + 12 * (start < 10)
 
 
 def test_scrapped_packs_count_where_they_were_made() -> None:

@@ -6,12 +6,12 @@ import random
 
 import pytest
 from accounts_as_told import told
-from random_cells import random_config
 
 from feedsim.cell import build_cell
 from feedsim.config import parse_config
 from feedsim.model.clock import SHIFT_END, Clock, ShiftOver, Step, place
 from feedsim.model.shift import run_shift
+from feedsim.verify.random_cells import random_config
 
 
 def plain_run(clock: Clock, shift_us: int) -> None:

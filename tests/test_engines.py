@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from random_cells import random_config
 from test_cli import CONFIG, feedsim  # noqa: F401 (a fixture)
 
 import feedsim.engines as engines
@@ -33,6 +32,7 @@ from feedsim.executors import executor_for
 from feedsim.kernel import machine_code
 from feedsim.kernel.limits import refusal
 from feedsim.study import Setting, Work, run_study
+from feedsim.verify.random_cells import random_config
 
 SMALL, MIDDLING, LARGE = 1_000, 10_000_000, 10_000_000_000
 

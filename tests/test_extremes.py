@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 import pytest
-from cells import SECONDS, Shift, cell_of, shift_of, value_of
+from cells import SECONDS, Shift, cell_of, shift_of
 
 from feedsim.accounts import read
 from feedsim.measures import (
@@ -17,6 +17,7 @@ from feedsim.measures import (
     QUALITY,
     Measure,
 )
+from feedsim.verify.invariants import value_of
 
 SHIFT = """
 [study]

@@ -7,7 +7,6 @@ from math import log, sqrt
 
 import numpy as np
 import pytest
-from problems import KERNEL
 from rounds_film_problems import BUDGET, STIFFNESS, film_problem, scanned
 from scipy import stats
 from test_cli import CONFIG, feedsim  # noqa: F401 (a fixture)
@@ -28,11 +27,12 @@ from feedsim.answers.magazines import CapacityError
 from feedsim.answers.rows import rows_of
 from feedsim.answers.targets import MET, Target
 from feedsim.cell import build_cell
-from feedsim.cli.film_command import _subtitle, answer, headline
+from feedsim.cli.film_command import answer, headline, subtitle
 from feedsim.config import parse_config
 from feedsim.film import PLANNING_SOURCE, planning_chances
 from feedsim.plots.film import film_figure
 from feedsim.study import Shifts
+from feedsim.verify.case import KERNEL
 
 PROBLEMS = 100
 
@@ -290,7 +290,7 @@ def test_document_frame_and_figures():
     assert set(result.tried_frame()["verdict"]) <= {"met", "missed", "open"}
     assert json.loads(json.dumps(result.costs_json(), allow_nan=False)) == result.costs_json()
     for machine in (None, "oats", "granola"):
-        figure = film_figure(result, headline(result), _subtitle(result, machine), machine)
+        figure = film_figure(result, headline(result), subtitle(result, machine), machine)
         assert _misplaced(figure) == []
     assert repr(result).startswith("FilmResult(over miss rate")
 
@@ -309,7 +309,7 @@ def test_document_frame_and_figures():
 def test_texts_of_odd_figures_stay_apart(options, replications):
     text = PLANNED.replace("replications = 40", f"replications = {replications}")
     result = found_for(text, ("oee", 0.5), budget=replications, **options)
-    figure = film_figure(result, headline(result), _subtitle(result, None))
+    figure = film_figure(result, headline(result), subtitle(result, None))
     assert _misplaced(figure) == []
 
 

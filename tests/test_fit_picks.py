@@ -7,6 +7,7 @@ import math
 import random
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from statistics import NormalDist
 
@@ -19,7 +20,9 @@ from feedsim.cli.fit_picks_command import command
 from feedsim.config import ConfigError, load_config
 from feedsim.config.film import read_film_model
 from feedsim.film import CLOSURES, FAULTS, planning_chances
+from feedsim.fit.beta_binomial import correlation_within
 from feedsim.fit.bundles import Units, spread_test, tarone, two_kinds
+from feedsim.fit.curve_form import _deviances, curve_form
 from feedsim.fit.likelihood import (
     Counts,
     gradient_of_two_kinds,
@@ -29,9 +32,19 @@ from feedsim.fit.likelihood import (
     pooled,
     prior_of,
 )
-from feedsim.fit.logistic import NoMaximumError, NormalPrior, fit_logistic
+from feedsim.fit.pick_words import laws_of_misses
 from feedsim.fit.picks import PicksError, fit_picks, posterior_of
 from feedsim.fit.posterior import explore
+from feedsim.fit.regression import (
+    CLOGLOG,
+    LINKS,
+    LOGIT,
+    PROBIT,
+    Link,
+    NoMaximumError,
+    NormalPrior,
+    fit_binomial,
+)
 from feedsim.fit.trials import Reading, TrialLine, Trials, parse_trials
 from feedsim.stats import exact_interval
 
@@ -73,16 +86,50 @@ def _of(*columns: list[float]) -> np.ndarray:
     return np.column_stack([np.ones(len(columns[0])), *map(np.array, columns)])
 
 
-def test_beetles() -> None:
+# Bliss 1935, beetles after five hours of carbon disulphide: log dose, number, killed.
+BEETLES = (
+    [1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839],
+    [59, 60, 62, 56, 63, 59, 62, 60],
+    [6, 13, 18, 28, 52, 53, 61, 60],
+)
+
+
+@pytest.mark.parametrize(
+    ("link", "coefficients", "deviance"),
+    [
+        (LOGIT, (-60.72, 34.27), 11.23),
+        (PROBIT, (-34.94, 19.73), 10.12),
+        (CLOGLOG, (-39.57, 22.04), 3.45),
+    ],
+)
+def test_beetles(link, coefficients, deviance) -> None:
     """Bliss: Dobson, Introduction to Generalized Linear Models, table 7.3, from memory."""
-    dose = [1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839]
-    n = np.array([59, 60, 62, 56, 63, 59, 62, 60], float)
-    y = np.array([6, 13, 18, 28, 52, 53, 61, 60], float)
-    fit = fit_logistic(_of(dose), y, n)
-    assert fit.coefficients == pytest.approx([-60.72, 34.27], abs=5e-3)
-    assert fit.standard_errors == pytest.approx([5.18, 2.91], abs=5e-3)
-    assert fit.deviance == pytest.approx(11.23, abs=5e-3)
-    assert fit_logistic(np.ones((8, 1)), y, n).deviance == pytest.approx(284.202, abs=5e-4)
+    dose, n, y = BEETLES
+    fit = fit_binomial(_of(dose), np.array(y, float), np.array(n, float), link=link)
+    assert fit.coefficients == pytest.approx(coefficients, abs=5e-3)
+    assert fit.deviance == pytest.approx(deviance, abs=5e-3)
+    if link is LOGIT:
+        assert fit.standard_errors == pytest.approx([5.18, 2.91], abs=5e-3)
+        null = fit_binomial(np.ones((8, 1)), np.array(y, float), np.array(n, float))
+        assert null.deviance == pytest.approx(284.202, abs=5e-4)
+
+
+def test_beetles_ask_for_another_form() -> None:
+    """The same table, as trials of one closure over stiffness: deviances 11.23, 10.12, 3.45."""
+    dose, n, y = BEETLES
+    counts = Counts(
+        *(np.array(v, float) for v in ([0] * 8, dose, n, y, [1] * 8)),
+    )
+    counts = replace(counts, closures=np.zeros(8, np.int64))
+    found = curve_form(counts, np.random.default_rng(1))
+    assert found is not None
+    assert (found.deviance, found.degrees) == (pytest.approx(11.23, abs=5e-3), 6)
+    gains = [2 * each.gain for each in found.others]
+    assert gains == pytest.approx([11.23 - 10.12, 11.23 - 3.45], abs=1e-2)
+    assert found.better is not None
+    assert found.better.name == "complementary log-log"
+    # Chi-square(6) beyond 11.23 is 8.2 %: the bootstrap's 199 samples tell it within 4 errors.
+    assert found.p_value == pytest.approx(0.082, abs=4 * math.sqrt(0.082 * 0.918 / 199))
 
 
 ORING_TEMPERATURES = [
@@ -98,19 +145,19 @@ ORING_FAILURES = [2, 1, 1, 1, 0, 0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 0, 2, 0, 0, 0, 0,
 def test_orings_of_six() -> None:
     """Faraway, Extending the Linear Model with R, ch. 2: intercept, slope, deviances, AIC."""
     y, n = np.array(ORING_DAMAGE, float), np.full(23, 6.0)
-    fit = fit_logistic(_of(ORING_TEMPERATURES), y, n)
+    fit = fit_binomial(_of(ORING_TEMPERATURES), y, n)
     assert fit.coefficients == pytest.approx([11.66299, -0.21623], abs=6e-6)
     assert fit.standard_errors == pytest.approx([3.29626, 0.05318], abs=6e-6)
     assert (fit.deviance, fit.degrees) == (pytest.approx(16.912, abs=5e-4), 21)
     assert fit.aic == pytest.approx(33.675, abs=5e-4)
-    null = fit_logistic(np.ones((23, 1)), y, n)
+    null = fit_binomial(np.ones((23, 1)), y, n)
     assert (null.deviance, null.degrees) == (pytest.approx(38.898, abs=5e-4), 22)
 
 
 def test_orings_failed_or_not() -> None:
     """Agresti, Categorical Data Analysis: any failure or none, from memory."""
     y = (np.array(ORING_FAILURES) > 0).astype(float)
-    fit = fit_logistic(_of(ORING_TEMPERATURES), y, np.ones(23))
+    fit = fit_binomial(_of(ORING_TEMPERATURES), y, np.ones(23))
     assert fit.coefficients == pytest.approx([15.0429, -0.2322], abs=6e-5)
     assert fit.standard_errors == pytest.approx([7.3786, 0.1082], abs=6e-5)
     assert fit.deviance == pytest.approx(20.315, abs=5e-4)
@@ -118,7 +165,7 @@ def test_orings_failed_or_not() -> None:
 
 def test_orings_of_dalal() -> None:
     """Dalal, Fowlkes, Hoadley, JASA 84 (1989) 945: 5.085, -0.1156, from memory."""
-    fit = fit_logistic(_of(ORING_TEMPERATURES), np.array(ORING_FAILURES, float), np.full(23, 6.0))
+    fit = fit_binomial(_of(ORING_TEMPERATURES), np.array(ORING_FAILURES, float), np.full(23, 6.0))
     assert fit.coefficients == pytest.approx([5.085, -0.1156], abs=5e-4)
 
 
@@ -136,7 +183,7 @@ def test_seeds() -> None:
     """Breslow and Clayton, JASA 88 (1993) 9: the fixed-effects column, from memory."""
     y, n = np.array(SEEDS, float).T
     x1, x2 = np.array(SEED_TYPE), np.array(ROOT_EXTRACT)
-    fit = fit_logistic(_of(x1, x2, x1 * x2), y, n)
+    fit = fit_binomial(_of(x1, x2, x1 * x2), y, n)
     assert fit.coefficients == pytest.approx([-0.558, 0.146, 1.318, -0.778], abs=5e-4)
     assert fit.standard_errors == pytest.approx([0.126, 0.223, 0.178, 0.306], abs=6e-4)
     assert fit.deviance == pytest.approx(33.28, abs=5e-3)
@@ -151,6 +198,61 @@ def test_seeds_are_overdispersed_by_plates() -> None:
     found = spread_test(Units(groups, n, y), np.random.default_rng(1))
     assert found.dispersion == pytest.approx(31.65 / 17, abs=5e-4)
     assert found.p_value < 0.05
+
+
+def _coefficients_told(units: Units) -> float:
+    """Sum of the logarithms of the binomial coefficients."""
+    from scipy.special import gammaln
+
+    n, y = units.attempts, units.faults
+    return float((gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)).sum())
+
+
+def test_seeds_by_the_beta_binomial_law() -> None:
+    """Crowder's plates: maximum of the beta-binomial likelihood as another program found it.
+
+    R 4, package aod, function betabin: coefficients, intra-class correlation and log-likelihood
+    beside those of the plain regression.
+    """
+    y, n = np.array(SEEDS, float).T
+    groups = 2 * np.array(SEED_TYPE) + np.array(ROOT_EXTRACT)
+    units = Units(groups, n, y)
+    found = correlation_within(units)
+    odds = np.log(found.rates / (1 - found.rates))
+    effects = [odds[0], odds[2] - odds[0], odds[1] - odds[0], odds[3] - odds[2] - odds[1] + odds[0]]
+    assert effects == pytest.approx([-0.54195, 0.09739, 1.32007, -0.79792], abs=6e-6)
+    assert found.value == pytest.approx(0.012361, abs=6e-7)
+    constant = _coefficients_told(units)
+    assert found.log_likelihood + constant == pytest.approx(-53.76676, abs=6e-6)
+    assert found.log_likelihood_alone + constant == pytest.approx(-54.93702, abs=6e-6)
+
+
+# Geissler 1889, Saxony: families of twelve children by their number of boys.
+SIBSHIPS = [3, 24, 104, 286, 670, 1033, 1343, 1112, 829, 478, 181, 45, 7]
+
+
+def test_sibships() -> None:
+    """Beta-binomial and binomial AIC, alpha and beta: the encyclopedia's article, from memory.
+
+    Its alpha 34.0956 and beta 31.5715 stop short of the maximum, which is flat there: 34.1028 and
+    31.5782 by R. The binomial share and variances: an open textbook of statistics.
+    """
+    boys = np.repeat(np.arange(13.0), SIBSHIPS)
+    units = Units(np.zeros(len(boys), np.int64), np.full(len(boys), 12.0), boys)
+    found = correlation_within(units)
+    [p] = found.rates
+    spread = found.value / (1 - found.value)
+    assert (p / spread, (1 - p) / spread) == pytest.approx((34.1028, 31.5782), rel=1e-5)
+    assert (p / spread, (1 - p) / spread) == pytest.approx((34.0956, 31.5715), rel=1e-3)
+    constant = _coefficients_told(units)
+    assert found.log_likelihood + constant == pytest.approx(-12492.9, abs=0.05)
+    assert 4 - 2 * (found.log_likelihood + constant) == pytest.approx(24989.74, abs=5e-3)
+    assert 2 - 2 * (found.log_likelihood_alone + constant) == pytest.approx(25070.34, abs=5e-3)
+    test = spread_test(units, np.random.default_rng(1), repeats=19)
+    assert boys.mean() / 12 == pytest.approx(0.5192, abs=5e-5)
+    assert test.dispersion == pytest.approx(3.490 / 2.996, abs=3e-4)
+    # Far from chance: the interval excludes faults that come alone.
+    assert found.low > 0.01
 
 
 def test_beta_posterior() -> None:
@@ -184,7 +286,7 @@ def test_regression_against_statsmodels(number: int) -> None:
     n = rng.integers(200, 3000, rows).astype(float)
     chance = 1 / (1 + np.exp(-(design @ np.append(rng.normal(-4, 0.7, closures), -1))))
     y = rng.binomial(n.astype(int), chance).astype(float)
-    fit = fit_logistic(design, y, n)
+    fit = fit_binomial(design, y, n)
     other = api.GLM(np.column_stack([y, n - y]), design, family=api.families.Binomial()).fit(
         tol=1e-14, maxiter=200
     )
@@ -194,13 +296,76 @@ def test_regression_against_statsmodels(number: int) -> None:
     assert fit.log_likelihood == pytest.approx(other.llf, rel=1e-6)
 
 
+@pytest.mark.parametrize("number", range(10))
+def test_other_links_against_statsmodels(number: int) -> None:
+    api = pytest.importorskip("statsmodels.api")
+    rng = np.random.default_rng(number)
+    design = _of(rng.normal(0, 0.8, 12), rng.normal(0, 0.8, 12))
+    n = rng.integers(20, 400, 12).astype(float)
+    chance = 1 / (1 + np.exp(-(design @ rng.normal([-1.0, 0, 0], 0.7))))
+    y = rng.binomial(n.astype(int), chance).astype(float)
+    for link, theirs in ((PROBIT, "Probit"), (CLOGLOG, "CLogLog")):
+        fit = fit_binomial(design, y, n, link=link)
+        family = api.families.Binomial(link=getattr(api.families.links, theirs)())
+        other = api.GLM(np.column_stack([y, n - y]), design, family=family).fit(
+            tol=1e-14, maxiter=200
+        )
+        assert fit.coefficients == pytest.approx(other.params, rel=1e-6, abs=1e-6)
+        assert fit.standard_errors == pytest.approx(other.bse, rel=1e-6)
+        assert fit.deviance == pytest.approx(other.deviance, rel=1e-6)
+        assert fit.log_likelihood == pytest.approx(other.llf, rel=1e-6)
+
+
+@pytest.mark.parametrize("link", LINKS, ids=lambda link: link.name)
+def test_a_runaway_is_told_with_every_link(link) -> None:
+    with pytest.raises(NoMaximumError, match="no maximum"):
+        fit_binomial(np.eye(2), np.array([0.0, 4.0]), np.array([800.0, 800.0]), link=link)
+
+
+def test_correlation_against_scipy() -> None:
+    """Maxima of scipy's beta-binomial law, and ends of its profile."""
+    from scipy.optimize import minimize
+    from scipy.special import chdtri
+    from scipy.stats import betabinom
+
+    for number in range(6):
+        rng = np.random.default_rng(number)
+        groups = np.arange(90) % 2
+        n = rng.integers(20, 80, 90)
+        mean, correlation = rng.uniform(0.05, 0.4, 2), rng.uniform(0.02, 0.3)
+        size = (1 - correlation) / correlation
+        p = rng.beta(mean[groups] * size, (1 - mean[groups]) * size)
+        units = Units(groups, n.astype(float), rng.binomial(n, p).astype(float))
+
+        def missing(at: np.ndarray, rho: float | None = None, units: Units = units) -> float:
+            mean = (1 / (1 + np.exp(-at[:2])))[units.groups]
+            rho = 1 / (1 + np.exp(-at[2])) if rho is None else rho
+            size = (1 - rho) / rho
+            law = betabinom(units.attempts.astype(int), mean * size, (1 - mean) * size)
+            return -float(law.logpmf(units.faults.astype(int)).sum())
+
+        tight = {"xatol": 1e-10, "fatol": 1e-12, "maxiter": 4000}
+        other = minimize(missing, [-1.0, -1.0, -2.0], method="Nelder-Mead", options=tight)
+        found = correlation_within(units)
+        highest = found.log_likelihood + _coefficients_told(units)
+        assert highest == pytest.approx(-other.fun, abs=1e-6)
+        # Its search ends where the likelihood is flat to its own tolerance.
+        assert found.value == pytest.approx(1 / (1 + math.exp(-other.x[2])), rel=1e-5)
+        for end in (found.low, found.high):
+            if number == 0:
+                held = minimize(
+                    missing, other.x[:2], args=(end,), method="Nelder-Mead", options=tight
+                )
+                assert 2 * (held.fun + highest) == pytest.approx(chdtri(1, 0.05), abs=1e-6)
+
+
 def test_a_group_without_any_fault_has_no_maximum() -> None:
     """Plain maximum likelihood would give about -25 +- 15,000 and no warning."""
     design = np.array([[1.0, 0.0], [0.0, 1.0]])
     with pytest.raises(NoMaximumError, match="no maximum"):
-        fit_logistic(design, np.array([0.0, 4.0]), np.array([800.0, 800.0]))
+        fit_binomial(design, np.array([0.0, 4.0]), np.array([800.0, 800.0]))
     prior = NormalPrior(np.array([-6.0, -6.0]), np.eye(2) * 2)
-    fit = fit_logistic(design, np.array([0.0, 4.0]), np.array([800.0, 800.0]), prior)
+    fit = fit_binomial(design, np.array([0.0, 4.0]), np.array([800.0, 800.0]), prior)
     assert -9 < fit.coefficients[0] < -6
     assert fit.standard_errors[0] < 1.5
 
@@ -235,7 +400,7 @@ def test_a_flat_prior_and_many_faults_give_the_regression() -> None:
         np.array([400.0, 160.0, 300.0]),
         np.ones(3),
     )
-    plain = fit_logistic(counts.design(2), counts.faults, counts.attempts)
+    plain = fit_binomial(counts.design(2), counts.faults, counts.attempts)
     wide = posterior_of(counts, NormalPrior(np.zeros(3), np.eye(3) * 1e4))
     near = posterior_of(counts, NormalPrior(np.zeros(3), np.eye(3) * 1e-2))
     assert wide.mean == pytest.approx(plain.coefficients, abs=0.02)
@@ -329,6 +494,140 @@ def test_the_spread_test_keeps_its_level_where_faults_are_rare() -> None:
     wide = spread_test(_bundles(1, 0.06), rng)
     assert wide.p_value == 0.001
     assert wide.dispersion > 3
+
+
+def _correlated(rng: np.random.Generator, number: int, mean: float, correlation: float) -> Units:
+    """Bundles of 50 whose chances differ by a beta law."""
+    if correlation:
+        size = (1 - correlation) / correlation
+        chance = rng.beta(mean * size, (1 - mean) * size, number)
+    else:
+        chance = np.full(number, mean)
+    n = np.full(number, 50)
+    return Units(np.zeros(number, np.int64), n * 1.0, rng.binomial(n, chance) * 1.0)
+
+
+def _correlation_held(experiments: int, correlation: float, confidence: float = 0.95) -> float:
+    rng = np.random.default_rng(5)
+    held = 0
+    for _ in range(experiments):
+        found = correlation_within(_correlated(rng, 100, 0.05, correlation), confidence)
+        held += found is not None and found.low <= correlation <= found.high
+    return held / experiments
+
+
+def test_coverage_of_the_correlation_in_short() -> None:
+    """40 experiments: P(fewer than 33 | 0.95) is 0.2 %; intervals of 50 % would hold 20."""
+    assert _correlation_held(40, 0.05) >= 33 / 40
+    assert _correlation_held(40, 0.05, 0.5) < 33 / 40
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("correlation", [0.02, 0.05, 0.2])
+def test_coverage_of_the_correlation(correlation: float) -> None:
+    assert 0.926 <= _correlation_held(1000, correlation) <= 0.971
+
+
+def test_faults_that_come_alone_have_no_correlation() -> None:
+    """The interval then begins at 0 about as often as stated, and the gain is no gain."""
+    rng = np.random.default_rng(8)
+    found = [correlation_within(_correlated(rng, 100, 0.05, 0.0)) for _ in range(40)]
+    assert sum(each.low > 0 for each in found) <= 5  # P(more | 2.5 %) = 0.03 %
+    assert np.mean([each.value for each in found]) < 0.01
+    assert all(-1e-9 <= each.gain < 8 for each in found)
+
+
+def test_what_tells_no_correlation() -> None:
+    ones = np.zeros(3, np.int64)
+    assert correlation_within(Units(ones, np.full(3, 50.0), np.zeros(3))) is None
+    assert correlation_within(Units(ones, np.ones(3), np.array([0.0, 1.0, 0.0]))) is None
+    assert correlation_within(Units(ones, np.full(3, 1e6), np.full(3, 5.0))) is None
+    # All of a bundle or nothing.
+    found = correlation_within(Units(ones, np.full(3, 5.0), np.array([0.0, 5.0, 5.0])))
+    assert found.value > 0.99
+    assert found.high == 1
+
+
+def test_which_law_describes_the_misses_is_told() -> None:
+    """Two kinds of bundles, a beta law and one chance are each told as what they are."""
+    rng = np.random.default_rng(3)
+    kinds = {
+        "Bad bundles describe": _bundles(1, 0.06, 400),
+        "A correlation describes": _correlated(rng, 400, 0.2, 0.1),
+        "One chance for every bundle": _correlated(rng, 400, 0.01, 0.0),
+    }
+    for words, units in kinds.items():
+        rows = [
+            (f"press_zip,{40 + 20 * group}", number, int(n), int(y))
+            for number, (group, n, y) in enumerate(
+                zip(units.groups, units.attempts, units.faults, strict=True)
+            )
+        ]
+        text = "\n".join(f"{c},{number},{n},{y}" for c, number, n, y in rows)
+        head = "closure,stiffness_uNm,bundle,attempts,missed\n"
+        result = fit_picks(parse_trials(head + text))
+        assert laws_of_misses(result).startswith(words)
+
+
+# The form of the curve.
+
+
+def _curve_counts(
+    rng: np.random.Generator, link: Link, slope: float, middle: float, attempts: int
+) -> Counts:
+    ratios = np.tile(np.log([0.5, 0.7, 1.0, 1.4, 2.0]), 2)
+    closures = np.repeat([0, 1], 5)
+    chance = link.chance(middle + 0.3 * closures + slope * ratios)
+    n = np.full(10, attempts)
+    return Counts(closures, ratios, n * 1.0, rng.binomial(n, chance) * 1.0, np.ones(10))
+
+
+def test_a_true_curve_is_seldom_contradicted() -> None:
+    rng = np.random.default_rng(1)
+    found = [
+        curve_form(_curve_counts(rng, LOGIT, -1, -5, 2000), rng, repeats=39) for _ in range(60)
+    ]
+    p_values = [each.p_value for each in found]
+    assert sum(p <= 0.05 for p in p_values) <= 9  # P(more | 5 %) = 0.1 %
+    assert max(p_values) > 0.5
+    # At such chances the complementary log-log is as good as the same curve.
+    assert max(abs(each.others[1].gain) for each in found) < 0.1
+    assert not any(each.better for each in found)
+
+
+def test_a_curve_of_another_form_is_found() -> None:
+    """Negative control: chances from a complementary log-log of up to 0.99."""
+    rng = np.random.default_rng(2)
+    found = curve_form(_curve_counts(rng, CLOGLOG, 2, 0, 2000), rng)
+    assert found.p_value == 1 / 200  # none of the 199 samples lies as far
+    assert found.better.name == "complementary log-log"
+    assert found.better.farthest > 0.05
+    # A hump is no power of stiffness in any form.
+    counts = _curve_counts(rng, LOGIT, 0, -4, 5000)
+    humped = replace(counts, faults=np.round(counts.faults * np.tile([1, 2, 4, 2, 1], 2)))
+    assert curve_form(humped, rng).p_value <= 0.01
+
+
+def test_deviances_at_once_are_those_one_by_one() -> None:
+    rng = np.random.default_rng(4)
+    counts = _curve_counts(rng, LOGIT, -1, -5, 2000)
+    design = counts.design(2)
+    fit = fit_binomial(design, counts.faults, counts.attempts)
+    drawn = rng.binomial(2000, LOGIT.chance(design @ fit.coefficients), (20, 10)).astype(float)
+    found = _deviances(design, drawn, counts.attempts, fit.coefficients)
+    alone = [fit_binomial(design, each, counts.attempts).deviance for each in drawn]
+    assert found == pytest.approx(alone, rel=1e-8)
+
+
+def test_where_trials_cannot_tell_the_form_nothing_is_said() -> None:
+    ones = np.ones(2)
+    rng = np.random.default_rng(1)
+    # Two rates and two coefficients; no fault; one stiffness.
+    for ratios, faults in (([0.0, 0.5], [3, 4]), ([0.0, 0.5], [0, 0]), ([0.0, 0.0], [3, 4])):
+        counts = Counts(
+            np.zeros(2, np.int64), np.array(ratios), 900 * ones, np.array(faults, float), ones
+        )
+        assert curve_form(counts, rng) is None
 
 
 # Trials in, film model out.
@@ -493,6 +792,12 @@ def test_json_has_the_answer(tmp_path) -> None:
     own = document["fit_picks"]
     assert own["attempts"] == 7993
     assert own["bad_bundles"]["taken"] is True
+    missed = own["faults"][0]
+    assert 0 < missed["correlation"]["low"] < missed["correlation"]["value"] < 1
+    assert [other["form"] for other in missed["curve"]["others"]] == [
+        "probit",
+        "complementary log-log",
+    ]
     for cell in own["cells"]:
         assert 0 <= cell["rate"]["low"] <= cell["rate"]["value"] <= cell["rate"]["high"] <= 1
         assert 0 < cell["chance"]["low"] < cell["chance"]["value"] < cell["chance"]["high"] < 1
@@ -819,11 +1124,14 @@ def test_coverage_of_the_intervals_in_short() -> None:
 
 @pytest.mark.campaign
 def test_coverage_with_bad_bundles() -> None:
-    """Whole fits on 150 sets of simulated trials: share, miss rate in bad and in good bundles."""
+    """Whole fits on 1,000 sets of simulated trials: share, miss rate in bad and in good bundles.
+
+    0.95 within 0.926 to 0.971, as above. About ten minutes.
+    """
     rng = np.random.default_rng(11)
     held = np.zeros(3)
     fitted = 0
-    for _ in range(150):
+    for _ in range(1000):
         lines = []
         for number, (closure, stiffness) in enumerate(TRIED):
             good = planning_chances(closure, stiffness)[0]
@@ -844,8 +1152,8 @@ def test_coverage_with_bad_bundles() -> None:
         truths = (0.06, 0.25, planning_chances("press_zip", 42)[0])
         rates = (result.bundles.share, result.bundles.missed, chance)
         held += [r.low <= t <= r.high for r, t in zip(rates, truths, strict=True)]
-    assert fitted >= 148
-    assert (held / fitted >= 0.88).all(), held / fitted
+    assert fitted >= 990
+    assert ((held / fitted >= 0.926) & (held / fitted <= 0.971)).all(), held / fitted
 
 
 def test_log_prior_is_normal() -> None:

@@ -17,10 +17,12 @@ from feedsim.answers.unknowns import unknowns_of
 from feedsim.cell import build_cell
 from feedsim.cli.fit_stops_command import command
 from feedsim.config import parse_config
-from feedsim.fit.running_time import resolution_s, stops_by_reason
+from feedsim.fit.alike import by_change, by_machine, compare
+from feedsim.fit.running_time import ReasonStops, Stop, Window, resolution_s, stops_by_reason
 from feedsim.fit.station_text import files_of_times, stations_text
 from feedsim.fit.stop_words import answer
-from feedsim.fit.stops import StopsError, StopsResult, fit_stops, station_name
+from feedsim.fit.stops import StopsError, StopsResult, fit_stops, is_coarse, station_name
+from feedsim.fit.survival import CensoredTimes
 from feedsim.logs import EventLog, Layout, read_log
 from feedsim.model.shift import run_shift
 from feedsim.plots.fit_stops import stops_figures
@@ -37,6 +39,9 @@ SAMPLES = 99
 
 def clock(minute: float) -> str:
     return (EPOCH + timedelta(minutes=minute)).isoformat(sep=" ", timespec="microseconds")
+
+
+exact = clock
 
 
 def log_of(
@@ -443,6 +448,8 @@ def test_the_command_writes_its_folder_and_json(tmp_path, monkeypatch):
         (["--part", "often"], "--part: must be auto, none or a number of minutes above 0"),
         (["--part", "-1"], "--part: must be"),
         (["--of-machine", "oats"], "has no machine 'oats'"),
+        (["--changed", "soon"], "--changed: must be a time like 2025-03-30 14:05"),
+        (["--changed", "2024-01-01"], "--changed: no whole window of"),
         (["--only", "sealr"], "no stop of reason 'sealr'"),
         (["--alike", "--of-machine", "x"], "--alike: does not go with --of-machine"),
     ],
@@ -469,6 +476,124 @@ def test_several_machines_are_asked_for(tmp_path, monkeypatch):
     stops = [json.loads(d.stdout.splitlines()[0])["fit_stops"][0]["stops"] for d in (one, both)]
     assert stops == [20, 40]
     assert "2 machines are taken as alike" in both.output
+
+
+# Are they alike?
+
+
+def days_of(rng: np.random.Generator, gaps_s: list[float], machines: list[str]) -> ReasonStops:
+    """Windows of 8 h of running, a day each: mean time between stops and machine of each."""
+    stops, windows = [], []
+    for number, (gap_s, machine) in enumerate(zip(gaps_s, machines, strict=True)):
+        begin_us = number * 86_400_000_000
+        windows.append(Window(machine, begin_us, begin_us + 28_800_000_000, 28_800.0))
+        instants = np.cumsum(rng.exponential(gap_s, 200))
+        stops += [
+            Stop(number, float(at), float(rng.exponential(100))) for at in instants if at < 28_800
+        ]
+    return ReasonStops("sealer", tuple(stops), tuple(windows))
+
+
+def test_groups_of_windows_differ_as_often_as_stated():
+    """Windows that are alike: 5 %; such with half the time between stops: nearly always."""
+    rng = np.random.default_rng(1)
+    machines = ["a", "b", "c"] * 4
+    alike, differ = [], []
+    for _ in range(40):
+        stops = days_of(rng, [1200.0] * 12, machines)
+        alike += [each.test.p_value for each in compare(stops, by_machine(stops))]
+        alike += [
+            each.test.p_value for each in compare(stops, by_change(stops, 6 * 86_400_000_000))
+        ]
+        stops = days_of(rng, [1200.0, 1200.0, 600.0] * 4, machines)
+        between, length = compare(stops, by_machine(stops))
+        differ.append(between.test.p_value)
+        assert max(between.ratios, key=between.ratios.__getitem__) == "c"
+        assert length.is_judged
+    assert sum(p <= 0.05 for p in alike) <= 19  # P(more of 160 | 5 %) = 0.03 %
+    assert np.mean(np.array(differ) <= 0.05) > 0.95
+
+
+def test_few_stops_are_not_judged():
+    stops = days_of(np.random.default_rng(1), [9000.0] * 2, ["a", "b"])
+    assert not any(each.is_judged for each in compare(stops, by_machine(stops)))
+
+
+def alternating_log(folder: Path, machines: str = "") -> EventLog:
+    """Eight days of 8 h, a stop in 12 min of running by turns with one in 30."""
+    rng = np.random.default_rng(4)
+    column = ",machine" if machines else ""
+    rows, windows = [f"start,end,reason{column}"], [f"start,end{column}"]
+    for day in range(8):
+        machine = f",line {1 + day % 2}" if machines else ""
+        slow = day % 2 if machines else day >= 4
+        at = 1440.0 * day
+        windows.append(f"{clock(at)},{clock(at + 480)}{machine}")
+        while (at := at + rng.exponential(30 if slow else 12)) < 1440 * day + 470:
+            rows.append(f"{clock(at)},{clock(at + 2 + rng.random())},sealer{machine}")
+            at += 3
+    (folder / "log.csv").write_text("\n".join(rows) + "\n")
+    (folder / "shifts.csv").write_text("\n".join(windows) + "\n")
+    return read_log(folder / "log.csv", Layout(), folder / "shifts.csv")
+
+
+def test_machines_that_are_not_alike_are_told(tmp_path):
+    result = fit_stops(alternating_log(tmp_path, "two"), samples=19)
+    [told] = [note for note in result.warnings() if "not alike in their times between" in note]
+    assert told.startswith("sealer: the machines are not alike in their times between stops: ")
+    assert "'line 1' stops more often" in told or "'line 2' stops less often" in told
+    # Windows of all machines stand in order of time: no trend from machine to machine.
+    assert not any("frequent over the log" in note for note in result.warnings())
+    [station] = result.answer_json()
+    between, length = station["machines"]
+    assert (between["time"], length["time"], between["degrees"]) == ("between_stops", "stop", 1)
+    assert [group["name"] for group in between["groups"]] == ["line 1", "line 2"]
+    # One machine alone is compared with none.
+    assert station["change"] == []
+
+
+def test_before_and_after_a_change(tmp_path, monkeypatch):
+    log = alternating_log(tmp_path)
+    changed_us = log.windows[4].begin_us
+    result = fit_stops(log, samples=19, changed_us=changed_us)
+    [told] = [sentence for sentence in answer(result) if "change" in sentence]
+    assert told.startswith("After the change sealer stops less often (")
+    assert not any("not alike" in note for note in result.warnings())
+    with pytest.raises(StopsError, match=r"--changed: no whole window of .*log.csv lies after"):
+        fit_stops(log, samples=19, changed_us=log.windows[-1].begin_us + 1)
+    monkeypatch.setattr("feedsim.plots.fit_stops.stops_figures", lambda *_: {})
+    monkeypatch.chdir(tmp_path)
+    words = ["log.csv", "--windows", "shifts.csv", "--samples", "19", "--changed", "2025-03-07"]
+    shown = call(*words).output
+    assert told in shown
+    assert "Are they alike?" in shown
+
+
+def test_a_change_within_a_window_leaves_it_out(tmp_path):
+    log = log_of(tmp_path, [(10, 12, "s"), (130, 131, "s")], [(0, 60), (100, 200), (300, 400)])
+    [stops] = stops_by_reason(log)
+    middle_us = stops.windows[1].begin_us + 1
+    assert by_change(stops, middle_us) == {"before": [0], "after": [2]}
+    assert by_change(stops, stops.windows[1].begin_us) == {"before": [0], "after": [1, 2]}
+
+
+# A coarse clock.
+
+
+def test_lengths_in_whole_minutes_are_fitted_as_such(tmp_path, monkeypatch):
+    rng = np.random.default_rng(1)
+    lengths, gaps = rng.exponential(1.0, 400), rng.exponential(25, 400)
+    monkeypatch.setattr("test_fit_stops.clock", lambda minute: exact(math.floor(minute)))
+    log = renewals_log(tmp_path, lengths.tolist(), gaps.tolist())
+    [station] = fit_stops(log, samples=19, split=False).stations
+    low, high = station.length.family.mean_s
+    assert low < 60 < high
+    assert station.length.data.step_s == 60
+    assert station.length.data.told_none > 100
+    # Negative control: as told, and without those told as none, they last far longer.
+    assert float(station.length.data.times_s.mean()) > 1.4 * high
+    # Longer ones are taken as they are.
+    assert not is_coarse(CensoredTimes.of(600 * lengths + 300), 60.0)
 
 
 # Figures and a real log.

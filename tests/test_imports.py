@@ -13,6 +13,7 @@ ORDER = [
         "version",
         "mistakes",
         "files",
+        "shown",
         "film",
         "magazine",
         "config",

@@ -10,7 +10,7 @@ import numba
 import numpy as np
 import pytest
 from cells import cell_of
-from kernel_twin import LaidOut
+from laid_out import LaidOut
 from numpy.typing import NDArray
 
 from feedsim.cell import Cell

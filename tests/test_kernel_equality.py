@@ -5,39 +5,36 @@ from __future__ import annotations
 import random
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from cells import cell_of
-from kernel_twin import (
+
+from feedsim.cell import Cell, build_cell
+from feedsim.config import load_config, parse_config
+from feedsim.engines import Engine
+from feedsim.model.shift import run_shift
+from feedsim.verify.alterations import ALTERATIONS, Altered
+from feedsim.verify.random_kinds import random_text, text_full_of_ties, text_with_long_runs
+from feedsim.verify.shrinking import story
+from feedsim.verify.twins import (
     AT_THE_END,
     NARRATED,
     Difference,
     differences,
     differences_of,
     named,
-    random_text,
-    story,
     sums_read,
     telling,
-    text_full_of_ties,
-    text_with_long_runs,
     the_kernel,
 )
-
-from feedsim.accounts import Record
-from feedsim.cell import BreakPlan, Cell, DutyPlan, PlannedStopPlan, build_cell
-from feedsim.config import Spread, load_config, parse_config
-from feedsim.kernel.engine import Kernel
-from feedsim.model.shift import run_shift
 
 CONFIGS = sorted((Path(__file__).parents[1] / "configs").glob("*.toml"))
 
 
 @pytest.fixture(scope="session")
-def kernel() -> Kernel:
+def kernel() -> Engine:
     return the_kernel()
 
 
@@ -45,7 +42,7 @@ def kernel() -> Kernel:
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
-def test_the_shipped_configs(path: Path, kernel: Kernel) -> None:
+def test_the_shipped_configs(path: Path, kernel: Engine) -> None:
     config = load_config(path)
     cell = build_cell(config)
     for replication in (1, 2, 40):
@@ -53,7 +50,7 @@ def test_the_shipped_configs(path: Path, kernel: Kernel) -> None:
 
 
 @pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
-def test_shifts_in_a_row_are_those_one_by_one(path: Path, kernel: Kernel) -> None:
+def test_shifts_in_a_row_are_those_one_by_one(path: Path, kernel: Engine) -> None:
     """Nothing of a shift is left over in the next one."""
     cell = build_cell(load_config(path))
     rows = kernel.sums(cell, 5, range(3, 8))
@@ -278,7 +275,7 @@ def plain_cell(*changes: dict[str, Any]) -> Cell:
 
 
 @pytest.mark.parametrize("name", MECHANISMS)
-def test_each_mechanism_alone(name: str, kernel: Kernel) -> None:
+def test_each_mechanism_alone(name: str, kernel: Engine) -> None:
     context, mechanism = MECHANISMS[name]
     cell = plain_cell(context, mechanism)
     for replication in (1, 2):
@@ -298,7 +295,7 @@ def test_each_mechanism_matters(name: str) -> None:
 @pytest.mark.parametrize(
     "seed", [0, 1, 2**31, 2**32 - 1, 2**32, 2**32 + 1, 2**63 - 1, 2**64, 2**64 + 3, 3**90]
 )
-def test_seeds_of_any_size(seed: int, kernel: Kernel) -> None:
+def test_seeds_of_any_size(seed: int, kernel: Engine) -> None:
     cell = plain_cell(OTHER_LANE, TENDED, {"crew.notice": varying("exponential", 5)})
     for replication in (1, 2**31):
         assert differences(cell, seed, replication, kernel) == []
@@ -309,7 +306,7 @@ def test_seeds_of_any_size(seed: int, kernel: Kernel) -> None:
 Make = Callable[[int], str]
 
 
-def agree(make: Make, numbers: range, kernel: Kernel) -> None:
+def agree(make: Make, numbers: range, kernel: Engine) -> None:
     for number in numbers:
         replication = 1 + number % 3
 
@@ -323,35 +320,35 @@ def agree(make: Make, numbers: range, kernel: Kernel) -> None:
 
 
 @pytest.mark.parametrize("first", range(0, 1_000, 50))
-def test_random_cells(first: int, kernel: Kernel) -> None:
+def test_random_cells(first: int, kernel: Engine) -> None:
     agree(random_text, range(first, first + 50), kernel)
 
 
 @pytest.mark.parametrize("first", range(0, 400, 50))
-def test_cells_full_of_ties(first: int, kernel: Kernel) -> None:
+def test_cells_full_of_ties(first: int, kernel: Engine) -> None:
     agree(text_full_of_ties, range(first, first + 50), kernel)
 
 
 @pytest.mark.parametrize("first", range(0, 100, 20))
-def test_cells_with_long_runs(first: int, kernel: Kernel) -> None:
+def test_cells_with_long_runs(first: int, kernel: Engine) -> None:
     agree(text_with_long_runs, range(first, first + 20), kernel)
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("first", range(1_000, 21_000, 200))
-def test_random_cells_often(first: int, kernel: Kernel) -> None:
+def test_random_cells_often(first: int, kernel: Engine) -> None:
     agree(random_text, range(first, first + 200), kernel)
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("first", range(400, 10_400, 200))
-def test_cells_full_of_ties_often(first: int, kernel: Kernel) -> None:
+def test_cells_full_of_ties_often(first: int, kernel: Engine) -> None:
     agree(text_full_of_ties, range(first, first + 200), kernel)
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("first", range(100, 3_100, 50))
-def test_cells_with_long_runs_often(first: int, kernel: Kernel) -> None:
+def test_cells_with_long_runs_often(first: int, kernel: Engine) -> None:
     agree(text_with_long_runs, range(first, first + 50), kernel)
 
 
@@ -393,124 +390,15 @@ def test_cells_full_of_ties_are_full_of_ties() -> None:
     assert share_of_ties(text_full_of_ties) > 1 > share_of_ties(random_text)
 
 
-@dataclass(frozen=True)
-class Altered:
-    """A kernel that simulates a slightly different cell."""
-
-    kernel: Kernel
-    alter: Callable[[Cell], Cell]
-
-    def record(self, cell: Cell, seed: int, replication: int) -> Record:
-        return self.kernel.record(self.alter(cell), seed, replication)
-
-    def sums(self, cell: Cell, seed: int, replications: range) -> Any:
-        return self.kernel.sums(self.alter(cell), seed, replications)
-
-
-def _other(value: Any) -> Any:
-    """A value a little different from a cell's own."""
-    if isinstance(value, bool):
-        return not value
-    if isinstance(value, int):
-        return value + 1
-    if isinstance(value, float):
-        return value * 0.9
-    if isinstance(value, Spread):
-        return Spread("constant", value.mean_s + 0.5)
-    if value == "low" or value == "none":
-        return "dry"
-    if value == "dry":
-        return "low"
-    if isinstance(value, tuple) and all(isinstance(v, float) for v in value):
-        return (value[0] / 2, value[1], value[2], value[4], value[3])
-    if isinstance(value, tuple):
-        return tuple(_altered(inner) for inner in value)
-    return value
-
-
-PARTS = {
-    DutyPlan: "takes",
-    BreakPlan: "end_us",
-    PlannedStopPlan: "is_break",
-}
-
-
-def _altered(part: Any, field: str | None = None) -> Any:
-    field = field or PARTS[type(part)]
-    return replace(part, **{field: _other(getattr(part, field))})
-
-
-OF_MACHINE = (
-    *("cycle_us", "single_lane_cycle_us", "restart_us", "scrap_packs", "scrap_after_us"),
-    *("capacity_bags", "call_level_bags", "live_loading", "bundle_bags", "bundle", "visit"),
-    *("carry_bundles", "fetch", "retries", "retry_us", "misses_to_stop", "halts_on_lane_fault"),
-    *("clear", "discard_bags", "chances", "bad_share", "bad_chances"),
-)
-OF_STATION = ("between_stops", "stop", "needs_operator")
-OF_OUTFEED = ("accumulation_packs", "restart_packs", "cycle_us")
-OF_CREW = ("calls", "rounds_us", "notice", "walk_us", "walk_m_per_s", "duties", "breaks")
-OF_CELL = ("warm_up_us", "minor_stop_us", "planned_stops")
-
-
-def _machines(cell: Cell, alter: Callable[[Any], Any]) -> Cell:
-    return replace(cell, machines=tuple(alter(plan) for plan in cell.machines))
-
-
-def _alterations() -> dict[str, Callable[[Cell], Cell]]:
-    found: dict[str, Callable[[Cell], Cell]] = {
-        "machine start_bags": lambda cell: _machines(
-            cell, lambda m: replace(m, start_bags=m.start_bags // 2)
-        ),
-        "crew operators": lambda cell: replace(
-            cell, crew=replace(cell.crew, operators=cell.crew.operators + 1)
-        ),
-    }
-    for field in OF_MACHINE:
-        found[f"machine {field}"] = lambda cell, field=field: _machines(
-            cell, lambda plan: _altered(plan, field)
-        )
-    for field in OF_STATION:
-        found[f"station {field}"] = lambda cell, field=field: _machines(
-            cell,
-            lambda m: replace(m, stations=tuple(_altered(s, field) for s in m.stations)),
-        )
-        found[f"station behind {field}"] = lambda cell, field=field: _machines(
-            cell, lambda m: _with_outfeed(m, "stations", field)
-        )
-    for field in OF_OUTFEED:
-        found[f"outfeed {field}"] = lambda cell, field=field: _machines(
-            cell, lambda m: _with_outfeed(m, field)
-        )
-    for field in OF_CREW:
-        found[f"crew {field}"] = lambda cell, field=field: replace(
-            cell, crew=_altered(cell.crew, field)
-        )
-    for field in OF_CELL:
-        found[f"cell {field}"] = lambda cell, field=field: _altered(cell, field)
-    return found
-
-
-def _with_outfeed(plan: Any, field: str, inner: str | None = None) -> Any:
-    if plan.outfeed is None:
-        return plan
-    if inner is None:
-        return replace(plan, outfeed=_altered(plan.outfeed, field))
-    stations = tuple(_altered(station, inner) for station in plan.outfeed.stations)
-    return replace(plan, outfeed=replace(plan.outfeed, stations=stations))
-
-
-ALTERATIONS = _alterations()
-
-
 @pytest.mark.parametrize("name", ALTERATIONS)
-def test_a_cell_altered_on_one_side_is_told_apart(name: str, kernel: Kernel) -> None:
+def test_a_cell_altered_on_one_side_is_told_apart(name: str, kernel: Engine) -> None:
     """Whatever a cell says has a part in the comparison: some random cell tells."""
-    altered: Any = Altered(kernel, ALTERATIONS[name])
+    altered = Altered(kernel, ALTERATIONS[name])
     assert any(differences_of(random_text(number), 1, altered) for number in range(100))
 
 
 @pytest.mark.parametrize("other", [(2, 1), (1, 2)], ids=["seed", "replication"])
-def test_other_luck_is_told_apart(other: tuple[int, int], kernel: Kernel) -> None:
+def test_other_luck_is_told_apart(other: tuple[int, int], kernel: Engine) -> None:
     cell = plain_cell(MISSES)
     assert telling(cell, 1, 1) == telling(cell, 1, 1) != telling(cell, *other)
     seed, replication = other
@@ -524,11 +412,9 @@ def test_other_luck_is_told_apart(other: tuple[int, int], kernel: Kernel) -> Non
 # What a failure says.
 
 
-def test_a_failure_shows_the_smallest_cell_and_the_first_event(kernel: Kernel) -> None:
+def test_a_failure_shows_the_smallest_cell_and_the_first_event(kernel: Engine) -> None:
     """A restart a microsecond longer: what has no part in it is left out."""
-    longer: Any = Altered(
-        kernel, lambda cell: _machines(cell, lambda plan: _altered(plan, "restart_us"))
-    )
+    longer = Altered(kernel, ALTERATIONS["machine restart_us"])
 
     def differs(text: str) -> list[Difference]:
         return differences_of(text, 1, longer)
@@ -546,11 +432,11 @@ def test_a_failure_shows_the_smallest_cell_and_the_first_event(kernel: Kernel) -
     assert found[0][0] < AT_THE_END
 
 
-def test_a_kernel_that_fails_is_told(kernel: Kernel) -> None:
+def test_a_kernel_that_fails_is_told(kernel: Engine) -> None:
     def fail(cell: Cell) -> Cell:
         raise ValueError("no such cell")
 
-    broken: Any = Altered(kernel, fail)
+    broken = Altered(kernel, fail)
     assert "no such cell" in differences_of(random_text(0), 1, broken)[0][1]
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from cells import cell_of
-from kernel_twin import LaidOut
+from laid_out import LaidOut
 
 from feedsim.kernel import jump, memory
 from feedsim.kernel.codes import CYCLING

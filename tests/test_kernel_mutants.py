@@ -339,7 +339,7 @@ TELLING_CELLS = (176, 242, 236, 357, 289, 198, 145)
 
 def small_cells() -> Iterator[tuple[str, int]]:
     """Small cells and a replication of each; most things happen in several of them."""
-    from kernel_twin import text_full_of_ties
+    from feedsim.verify.random_kinds import text_full_of_ties
 
     yield SLOW_OUTFEED, 1
     for number in TELLING_CELLS:
@@ -386,7 +386,7 @@ def kernel_with(fault: Fault | None) -> Any:
 
 def first_difference(fault: Fault | None) -> str:
     """The first difference that a fault makes in any of the cells; empty if it makes none."""
-    from kernel_twin import differences_of
+    from feedsim.verify.twins import differences_of
 
     def give_up(signal_number: int, frame: FrameType | None) -> None:
         raise TimeoutError("it goes on and on")

@@ -7,12 +7,12 @@ import random
 
 import numpy as np
 import pytest
-from random_cells import random_config
 
 from feedsim.answers.run import run
 from feedsim.config import parse_config
 from feedsim.losses import losses
 from feedsim.measures import AVAILABILITY, OEE, QUALITY, figure
+from feedsim.verify.random_cells import random_config
 
 CELL = """
 [study]

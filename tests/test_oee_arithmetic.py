@@ -12,7 +12,6 @@ import random
 
 import numpy as np
 import pytest
-from random_cells import random_config
 
 from feedsim.accounts import MachineRecord, Record, check_balances, read
 from feedsim.accounts.record import CHANGEOVER, GOOD, PLANNED_STOP, RUNNING, SKEWED
@@ -20,6 +19,7 @@ from feedsim.cell import Cell, build_cell
 from feedsim.config import parse_config
 from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE, QUALITY, figure, measures_of
 from feedsim.model.shift import run_shift
+from feedsim.verify.random_cells import random_config
 
 US_PER_MIN = 60_000_000
 

@@ -21,7 +21,6 @@ import numpy as np
 import pytest
 from cells import toml_of
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from random_cells import random_config
 
 import feedsim.model.shift
 from feedsim.accounts import MachineRecord, Record, Window, read
@@ -49,6 +48,7 @@ from feedsim.pages.replay import replay_page
 from feedsim.plots.replay import replay_figure
 from feedsim.plots.replay_parts import drawable, thinned
 from feedsim.plots.style import figure_style, save
+from feedsim.verify.random_cells import random_config
 
 CONFIGS = sorted((Path(__file__).parents[1] / "configs").glob("*.toml"))
 OATS, MONO, THREE = (

@@ -6,7 +6,6 @@ import json
 from math import sqrt
 
 import pytest
-from problems import KERNEL
 from rounds_film_problems import BUDGET, INTERVALS, rounds_problem
 from test_cli import CONFIG, feedsim  # noqa: F401 (a fixture)
 from test_plots import _misplaced
@@ -26,6 +25,7 @@ from feedsim.cli.rounds_command import answer, headline, parse_numbers, tending
 from feedsim.config import parse_config
 from feedsim.plots.rounds import rounds_figure
 from feedsim.study import Shifts
+from feedsim.verify.case import KERNEL
 
 PROBLEMS = 100
 

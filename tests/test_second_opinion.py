@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 from accounts_as_told import told
 from cells import SECONDS
-from random_cells import random_config
 from second_opinion import simulate
 
 from feedsim.accounts import check_balances
@@ -18,6 +17,7 @@ from feedsim.cell import Cell, build_cell
 from feedsim.config import parse_config
 from feedsim.model.lane import Lane
 from feedsim.model.shift import run_shift
+from feedsim.verify.random_cells import random_config
 
 QUICK = 300
 CAMPAIGN = 5_000

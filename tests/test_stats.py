@@ -13,7 +13,12 @@ from feedsim.stats import (
     chance_limit,
     difference,
     estimate,
+    exact_interval,
     half_width,
+    margin,
+    rate_at_least,
+    rate_at_most,
+    seldom_limit,
     sum_of_ratios,
     t_quantile,
 )
@@ -231,3 +236,107 @@ def test_coverage_of_the_interval_of_a_mean(n: int) -> None:
     assert low <= covered <= high
     # Half the width covers far less: the check can fail.
     assert sum(abs(row.mean()) <= half_width(row, 0.9) / 2 for row in values) < low
+
+
+# Limits of rates.
+
+COUNTS = [(0, 1), (1, 1), (0, 10), (1, 10), (5, 10), (9, 10), (10, 10), (3, 200)]
+
+
+@pytest.mark.parametrize(("faults", "attempts"), COUNTS)
+@pytest.mark.parametrize("alpha", [0.025, 0.2])
+def test_limits_of_a_rate_are_those_of_clopper_and_pearson(
+    faults: int, attempts: int, alpha: float
+) -> None:
+    tested = reference.binomtest(faults, attempts)
+    theirs = tested.proportion_ci(1 - 2 * alpha, method="exact")
+    low, high = exact_interval(faults, attempts, 1 - 2 * alpha)
+    assert (float(low), float(high)) == pytest.approx((theirs.low, theirs.high), rel=1e-9)
+    assert float(rate_at_least(faults, attempts, alpha)) == pytest.approx(theirs.low, rel=1e-9)
+    assert float(rate_at_most(faults, attempts, alpha)) == pytest.approx(theirs.high, rel=1e-9)
+
+
+def test_limits_of_many_rates_at_once() -> None:
+    faults, attempts = np.array(COUNTS).T
+    lows, highs = exact_interval(faults, attempts)
+    assert lows == pytest.approx([float(exact_interval(k, n)[0]) for k, n in COUNTS])
+    assert highs == pytest.approx([float(exact_interval(k, n)[1]) for k, n in COUNTS])
+    assert rate_at_most([0, 1], 10, 0.05) == pytest.approx([0.258866, 0.394163], abs=5e-7)
+
+
+def test_without_an_attempt_a_rate_may_be_anything() -> None:
+    assert tuple(map(float, exact_interval(0, 0))) == (0.0, 1.0)
+
+
+def test_the_margin_of_a_one_sided_limit() -> None:
+    expected = reference.t.ppf(0.95, 9) * reference.sem(LAW_427)
+    assert margin(LAW_427, 0.05) == pytest.approx(expected, rel=1e-9)
+    assert math.isnan(margin(np.array([1.0]), 0.05))
+
+
+def test_what_no_shift_had_is_limited_by_the_chance_of_a_shift_with_it() -> None:
+    none = np.array([])
+    assert seldom_limit(none, 40, 0.05, 0.5) == pytest.approx(0.5 * (1 - 0.05 ** (1 / 40)))
+
+
+def test_of_what_one_shift_had_the_size_may_be_the_largest() -> None:
+    chance = reference.binomtest(1, 40).proportion_ci(0.95, method="exact").high
+    assert seldom_limit(np.array([0.1]), 40, 0.05, 0.5) == pytest.approx(0.5 * chance, rel=1e-9)
+
+
+def test_what_few_shifts_had_is_a_chance_times_a_size() -> None:
+    """Each has half of the risk: of 0.05, a one-sided limit at 97.5 %."""
+    sizes = np.array([0.10, 0.12, 0.14])
+    chance = reference.binomtest(3, 40).proportion_ci(0.95, method="exact").high
+    size = 0.12 + reference.t.ppf(0.975, 2) * 0.02 / math.sqrt(3)
+    assert seldom_limit(sizes, 40, 0.05, 0.5) == pytest.approx(chance * size, rel=1e-9)
+    assert seldom_limit(sizes, 40, 0.05, 0.13) == pytest.approx(chance * 0.13, rel=1e-9)
+    two = np.array([0.10, 0.12])
+    chance = reference.binomtest(2, 40).proportion_ci(0.95, method="exact").high
+    size = 0.11 + reference.t.ppf(0.975, 1) * 0.01
+    assert seldom_limit(two, 40, 0.05, 0.5) == pytest.approx(chance * size, rel=1e-9)
+
+
+# What an estimate says of itself.
+
+
+@pytest.mark.parametrize(
+    ("seen_in", "shifts", "few"),
+    [(0, 40, False), (1, 40, True), (19, 40, True), (20, 40, False), (4, 5, True), (5, 5, False)],
+)
+def test_few_events_are_fewer_than_twenty_and_not_all(seen_in: int, shifts: int, few: bool) -> None:
+    found = estimate(0.5, np.linspace(-0.1, 0.1, shifts), seen_in, 0.95)
+    assert found.few_events is few
+    assert found.unseen is (seen_in == 0)
+    assert (found.replications, found.seen_in) == (shifts, seen_in)
+
+
+def test_of_an_interval_cut_on_one_side_the_other_is_its_half_width() -> None:
+    devs = np.array([-0.3, 0.3, -0.3, 0.3])
+    half = half_width(devs, 0.95)
+    for value in (0.05, 0.95):
+        found = estimate(value, devs, 4, 0.95, (0.0, 1.0))
+        assert found.half_width == pytest.approx(half)
+    assert (found.low, found.high) == (pytest.approx(0.95 - half), 1.0)
+
+
+def test_one_of_two_ratios_over_nothing_is_not_a_number() -> None:
+    tops, bottoms = np.ones((3, 2)), np.array([[1.0, 0.0]] * 3)
+    value, devs = sum_of_ratios(tops, bottoms)
+    assert math.isnan(value)
+    assert np.isnan(devs).all()
+    assert devs.shape == (3,)
+
+
+def test_a_difference_of_what_nobody_saw_has_a_limit() -> None:
+    nothing = np.zeros(20)
+    found = difference(0.0, nothing, 0.0, nothing, 0.95, seen_in=0)
+    assert found.chance_high == pytest.approx(chance_limit(20, 0.95))
+    seen = difference(0.5, deviations(BANK), 0.25, nothing[:10], 0.95)
+    assert (seen.value, seen.seen_in, seen.replications) == (0.25, 10, 10)
+    assert seen.half_width == pytest.approx(half_width(BANK, 0.95))
+
+
+def test_two_replications_are_the_fewest_with_an_interval() -> None:
+    """Of 0 and 2: mean 1, standard error 1, t at one degree of freedom 12.7062."""
+    assert half_width(np.array([0.0, 2.0]), 0.95) == pytest.approx(12.7062, abs=5e-5)

@@ -10,10 +10,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from cells import SECONDS, Shift, shift_of, shift_with_luck, value_of
+from cells import SECONDS, Shift, shift_of, shift_with_luck
 
 from feedsim.accounts import read
 from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE
+from feedsim.verify.invariants import value_of
 
 __all__ = ["shift_with_luck"]
 
@@ -772,6 +773,19 @@ def test_a_station_ages_by_cycles_and_not_by_holds(shift_with_luck: Lucky) -> No
         *((0, "running"), (1, "retry"), (4, "running")),
         *((5, "sealer"), (6, "running")),
     ]
+
+
+@pytest.mark.parametrize(("time", "stops_at"), [(3, 3), (3.000001, 4)])
+def test_a_station_is_due_to_the_microsecond(time: float, stops_at: int) -> None:
+    """At the end of the first cycle by which it has run for its time, inline and at the outfeed."""
+    inline = SEALER.format("sealer", time, 100)
+    shift = shift_of(study(9), NOBODY, oats("capacity_bags = 90"), inline)
+    assert shift.of("states") == [(0, "running"), (stops_at, "sealer")]
+    behind = SEALER.format("case packer", time, 100) + 'place = "outfeed"'
+    outfeed = "[machine.outfeed]\naccumulation_packs = 90"
+    shift = shift_of(study(9), NOBODY, oats("capacity_bags = 90"), behind, outfeed)
+    [stop] = shift.record.machines[0].outfeed_stops
+    assert stop == ((1 + stops_at) * SECONDS, 0, True)
 
 
 def test_a_station_ages_by_the_actual_length_of_cycles(shift_with_luck: Lucky) -> None:

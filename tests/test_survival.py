@@ -21,9 +21,12 @@ from feedsim.fit.families import (
     log_mean_over_location,
     log_scale_of,
 )
+from feedsim.fit.families import _maximum as maximum
 from feedsim.fit.goodness import CutAsSeen, as_recorded, distance, judge
+from feedsim.fit.log_rank import log_rank
 from feedsim.fit.profile import deviance, deviance_limit, exact_mean_interval, interval
 from feedsim.fit.renewals import Renewals
+from feedsim.fit.rounded import RoundedLikelihood
 from feedsim.fit.survival import CensoredTimes, equally_likely, kaplan_meier
 from feedsim.fit.trend import clustering, laplace, trend
 from feedsim.fit.two_kinds import fit_two_kinds
@@ -44,6 +47,13 @@ BEARINGS = CensoredTimes.of(
 )
 # Proschan 1963, hours between failures of an air conditioner.
 AIRCONDIT = CensoredTimes.of([3, 5, 7, 18, 43, 85, 91, 98, 100, 130, 230, 487])
+# And of a second aircraft, from memory; the printed sum of its 24 times is 1539.
+AIRCONDIT_7 = CensoredTimes.of(
+    [
+        *(3, 5, 5, 13, 14, 15, 22, 22, 23, 30, 36, 39, 44, 46, 50, 72, 79, 88, 97, 102, 139, 188),
+        *(197, 210),
+    ]
+)
 
 
 def shape_and_scale(fit: FamilyFit) -> tuple[float, float]:
@@ -111,6 +121,69 @@ def test_air_conditioner():
     assert round(scale, 4) == 94.9649
     low, high = exact_mean_interval(1297, 12, 0.95, ended_by_time=False)
     assert (round(low, 2), round(high, 2)) == (65.90, 209.17)
+
+
+def test_air_conditioners_of_two_aircraft():
+    """Alone and pooled: 1539 / 24 = 64.125; (1297 + 1539) / 36 of both, which are alike."""
+    assert fit_family(EXPONENTIAL, AIRCONDIT_7).mean_s == pytest.approx(64.125)
+    assert AIRCONDIT_7.total_s == 1539
+    both = CensoredTimes.of([*AIRCONDIT.times_s, *AIRCONDIT_7.times_s])
+    assert fit_family(EXPONENTIAL, both).mean_s == pytest.approx((1297 + 1539) / 36)
+    assert log_rank([AIRCONDIT, AIRCONDIT_7]).p_value > 0.05
+
+
+# Groups compared.
+
+
+def test_log_rank_of_the_remission_times():
+    """Cox and Oakes 1984; Kleinbaum and Klein, from memory: 16.79."""
+    found = log_rank([MP6, CONTROL])
+    assert round(found.statistic, 2) == 16.79
+    assert found.degrees == 1
+    assert found.seen.tolist() == [9, 21]
+    # Kleinbaum and Klein: 19.25 and 10.75 expected.
+    assert found.expected.round(2).tolist() == [19.25, 10.75]
+
+
+def groups_of(rng, factors) -> list[CensoredTimes]:
+    """Groups of whole times, so that some are the same, cut off at random."""
+    groups = []
+    for factor in factors:
+        n = int(rng.integers(8, 40))
+        times = np.ceil(factor * rng.exponential(10, n))
+        cuts = np.ceil(rng.exponential(20, n))
+        groups.append(CensoredTimes(np.minimum(times, cuts), times <= cuts))
+    return groups
+
+
+@pytest.mark.parametrize("number", range(10))
+def test_log_rank_against_statsmodels(number):
+    survfunc = pytest.importorskip("statsmodels.duration.survfunc")
+    rng = np.random.default_rng(number)
+    groups = groups_of(rng, np.ones(int(rng.integers(2, 5))))
+    statistic, p_value = survfunc.survdiff(
+        np.concatenate([group.times_s for group in groups]),
+        np.concatenate([group.seen for group in groups]).astype(int),
+        np.repeat(np.arange(len(groups)), [len(group) for group in groups]),
+    )
+    found = log_rank(groups)
+    assert found.statistic == pytest.approx(statistic, rel=1e-6)
+    assert found.p_value == pytest.approx(p_value, rel=1e-6)
+
+
+def test_log_rank_keeps_its_level_and_finds_a_difference():
+    rng = np.random.default_rng(3)
+    alike = [log_rank(groups_of(rng, (1, 1, 1))).p_value for _ in range(200)]
+    assert sum(p <= 0.05 for p in alike) <= 21  # P(more | 5 %) = 0.05 %
+    differ = [log_rank(groups_of(rng, (1, 1, 3))).p_value for _ in range(60)]
+    assert np.median(differ) < 0.01
+
+
+def test_log_rank_of_nothing_to_compare():
+    found = log_rank([CensoredTimes.of([], [5.0]), CensoredTimes.of([5.0])])
+    # At 5 the first is still under observation: each has half of the event.
+    assert found.expected.tolist() == [0.5, 0.5]
+    assert log_rank([CensoredTimes.of([5.0]), CensoredTimes.of([], [3.0])]).p_value == 1
 
 
 @pytest.mark.parametrize(
@@ -421,6 +494,117 @@ def test_a_coarse_clock_is_no_misfit():
     assert judge(fit, CutAsSeen(data), rng, 99).p_value <= 0.02
     wrong = fit_family(EXPONENTIAL, data)
     assert judge(wrong, CutAsSeen(data), rng, 99, step_s=10.0).p_value <= 0.02
+
+
+# Times that a coarse clock told.
+
+
+def read_off(rng, family, form, middle_s, n, step_s=60.0) -> tuple[FamilyFit, CensoredTimes]:
+    """A true family, and what a clock with steps told of its times."""
+    log_scale = 0.0 if form is None else log_scale_of(family, form)
+    true = FamilyFit(family, math.log(middle_s), log_scale, np.eye(2), 0.0, NIST)
+    read = as_recorded(true.draw(rng, n), step_s, rng)
+    kept = read[read > 0]
+    return true, CensoredTimes(kept, kept > 0, step_s, n - len(kept))
+
+
+COARSE = [(EXPONENTIAL, None), (WEIBULL, 0.7), (LOGNORMAL, 1.0)]
+
+
+@pytest.mark.parametrize(("family", "form"), COARSE)
+def test_a_coarse_clock_does_not_bias(family, form):
+    """Lengths about 100 s in whole minutes: the truth within five standard errors.
+
+    Negative control: the times taken as they are told are off by far more.
+    """
+    true, data = read_off(np.random.default_rng(1), family, form, 100, 4000)
+    for told in (data, CensoredTimes(data.times_s, data.seen, 60.0)):
+        fit = fit_family(family, told)
+        assert fit.log_mean == pytest.approx(true.log_mean, abs=5 * math.sqrt(fit.covariance[0, 0]))
+    plain = fit_family(family, CensoredTimes(data.times_s, data.seen))
+    error = abs(plain.log_mean - true.log_mean)
+    # A lognormal of cv 1 has few times near none, and the least error.
+    assert error > (4 if family == LOGNORMAL else 10) * math.sqrt(plain.covariance[0, 0])
+    if form is not None:
+        assert fit.form == pytest.approx(form, abs=5 * form * math.sqrt(fit.covariance[1, 1]))
+        assert abs(math.log(plain.form / form)) > 10 * math.sqrt(plain.covariance[1, 1])
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize(("family", "form"), COARSE)
+def test_coverage_with_a_coarse_clock(family, form):
+    rng = np.random.default_rng(2)
+    held = []
+    for _ in range(1000):
+        true, data = read_off(rng, family, form, 100, 100)
+        fit = fit_family(family, data)
+        held.append(deviance(fit, "mean", true.mean_s) <= deviance_limit(fit, 0.95))
+    assert 0.926 <= np.mean(held) <= 0.971
+
+
+@pytest.mark.parametrize("family", [WEIBULL, LOGNORMAL])
+def test_slope_with_a_coarse_clock_is_a_derivative(family):
+    h = 1e-5
+    for none in (0, 4):
+        data = CensoredTimes(
+            np.array([60.0, 120, 180, 60, 300, 240, 600]),
+            np.array([True] * 5 + [False] * 2),
+            60.0,
+            none,
+        )
+        likelihood, at = RoundedLikelihood(family == LOGNORMAL, data), np.array([4.9, -0.2])
+        for k in range(2):
+            step = h * np.eye(2)[k]
+            slope = (likelihood.value(*at + step) - likelihood.value(*at - step)) / (2 * h)
+            assert slope == pytest.approx(likelihood.slope(*at)[k], abs=1e-6)
+
+
+@pytest.mark.parametrize("family", [WEIBULL, LOGNORMAL])
+def test_likelihood_with_a_coarse_clock_is_its_integral(family):
+    """A time t is told as k steps with the chance max(0, 1 - |t / step - k|)."""
+    data = CensoredTimes(np.array([60.0, 180.0]), np.array([True, True]), 60.0, 1)
+    location, log_scale = 4.9, -0.2
+    scale = math.exp(log_scale)
+    law = (
+        stats.lognorm(scale, scale=math.exp(location))
+        if family == LOGNORMAL
+        else stats.weibull_min(1 / scale, scale=math.exp(location))
+    )
+
+    def told(k: int) -> float:
+        return sum(
+            integrate.quad(lambda t: law.pdf(t) * (1 - abs(t / 60 - k)), low, low + 60)[0]
+            for low in (60 * (k - 1), 60 * k)
+            if low >= 0
+        )
+
+    expected = math.log(told(0)) + math.log(told(1) / 60) + math.log(told(3) / 60)
+    found = RoundedLikelihood(family == LOGNORMAL, data).value(location, log_scale)
+    assert found == pytest.approx(expected, abs=1e-4)
+
+
+def test_rounded_lengths_against_surpyval():
+    """Lengths rounded to the nearest step are intervals of one step: a single phase."""
+    surpyval = pytest.importorskip("surpyval", reason="a second library of reliability")
+    for number in range(4):
+        rng = np.random.default_rng(number)
+        times = 100 * rng.weibull(1.3, 60) if number % 2 else rng.lognormal(4.5, 0.8, 60)
+        steps = np.maximum(np.round(times / 60), 1)
+        data = CensoredTimes(60 * steps, steps > 0, 60.0)
+        ends = np.column_stack([60 * (steps - 0.5), 60 * (steps + 0.5)])
+        for family, theirs in ((WEIBULL, surpyval.Weibull), (LOGNORMAL, surpyval.LogNormal)):
+            likelihood = RoundedLikelihood(family == LOGNORMAL, data, np.array([0.5]), np.ones(1))
+            own = likelihood.value(*maximum(likelihood))
+            model = theirs.fit(xl=ends[:, 0], xr=ends[:, 1])
+            first, second = model.params
+            place = (
+                (math.log(first), -math.log(second))
+                if family == WEIBULL
+                else (first, math.log(second))
+            )
+            assert likelihood.value(*place) == pytest.approx(own, abs=1e-6)
+            # Its own log-likelihood is of intervals, not of seconds.
+            assert -model.neg_ll() - len(data) * math.log(60) == pytest.approx(own, abs=1e-6)
 
 
 # Empirical times.

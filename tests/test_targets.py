@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from problems import KERNEL
 from scipy import stats
 
 from feedsim.answers.rows import Row
@@ -27,6 +26,7 @@ from feedsim.cell import build_cell
 from feedsim.config import parse_config
 from feedsim.measures import GENERAL, Figure
 from feedsim.study import Setting, Shifts
+from feedsim.verify.case import KERNEL
 
 NAMED = {measure.name: measure for measure in GENERAL}
 

@@ -14,7 +14,6 @@ from test_cli import feedsim  # noqa: F401 (a fixture)
 from feedsim.answers.binomial import (
     chance_at_most,
     count_chances,
-    jeffreys_limits,
     picks_needed,
     picks_until_failed,
     rate_limits,
@@ -23,6 +22,7 @@ from feedsim.answers.clusters import ALONE, BadBundles, Pattern
 from feedsim.answers.sequential import SequentialPlan, sequential_plan, truncated, wald_lines
 from feedsim.answers.trial import TrialError, bad_bundles
 from feedsim.answers.trial_plan import trial_plan
+from feedsim.answers.trial_prior import JEFFREYS, UNIFORM, WEIGHTS, Posterior
 from feedsim.answers.trial_result import _TwoLooks, trial_result
 from feedsim.stats import rate_at_least, rate_at_most
 
@@ -232,20 +232,40 @@ def test_a_wald_interval_would_be_found_out():
     assert exact_coverage(np.maximum(seen - half, 0), np.minimum(seen + half, 1), picks) < 0.2
 
 
+def test_a_posterior_under_a_uniform_prior():
+    """Gelman et al., Bayesian Data Analysis, 3rd ed., sec. 2.4: 437 of 980, from memory."""
+    _, uniform = trial_result(437, 980).posteriors
+    assert (uniform.prior, uniform.alpha, uniform.beta) == (UNIFORM, 438, 544)
+    assert (round(uniform.mean, 3), round(uniform.sd, 3)) == (0.446, 0.016)
+    assert round(uniform.median, 3) == 0.446
+    limits = uniform.limits(0.95)
+    assert (round(limits.low, 3), round(limits.high, 3)) == (0.415, 0.477)
+    told = trial_result(437, 980, 0.5).answer_json()
+    assert told["uniform"]["median"] == uniform.median
+    # The prior matters where faults are few: without one the uniform mean is twice Jeffreys'.
+    few = trial_result(0, 100).posteriors
+    assert few[1].mean == pytest.approx(2 * few[0].mean, rel=0.02)
+
+
+@pytest.mark.parametrize("prior", [JEFFREYS, UNIFORM])
 @pytest.mark.parametrize("picks", [1, 8, 50])
-def test_bayesian_intervals_cover_rates_of_their_prior(picks):
+def test_bayesian_intervals_cover_rates_of_their_prior(picks, prior):
     """Over rates drawn from the prior an interval covers with its own posterior mass.
 
     That is 95 %, and 97.5 % where no fault, or nothing else, was seen (one tail is closed).
     """
     from scipy.stats import beta, betabinom
 
-    lows, highs = limits_of(picks, 0.95, jeffreys_limits)
-    rates = beta.ppf((np.arange(200_000) + 0.5) / 200_000, 0.5, 0.5)
+    def limits(faults, picks, confidence):
+        return Posterior(faults, picks, prior).limits(confidence)
+
+    weight = WEIGHTS[prior]
+    lows, highs = limits_of(picks, 0.95, limits)
+    rates = beta.ppf((np.arange(200_000) + 0.5) / 200_000, weight, weight)
     first = np.searchsorted(highs, rates, side="left")
     last = np.searchsorted(lows, rates, side="right") - 1
     covered = chance_at_most(last, picks, rates) - chance_at_most(first - 1, picks, rates)
-    marginal = betabinom.pmf([0, picks], picks, 0.5, 0.5).sum()
+    marginal = betabinom.pmf([0, picks], picks, weight, weight).sum()
     assert covered.mean() == pytest.approx(0.95 + 0.025 * marginal, abs=1e-4)
 
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from problems import KERNEL
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
 from feedsim.answers.trial import TrialError
 from feedsim.answers.trial_efficiency import EfficiencyTrial, run_config, trial_efficiency
 from feedsim.config import parse_config
+from feedsim.verify.case import KERNEL
 
 ROOT = Path(__file__).parents[1]
 

@@ -16,6 +16,7 @@ from feedsim.accounts.timeline import causes_of
 from feedsim.answers.account_known import is_told, known_mask, part_of, unknown
 from feedsim.answers.account_losses import log_breakdown
 from feedsim.answers.rows import Row, replications_frame, rows_of
+from feedsim.answers.shown import ShownRows
 from feedsim.cell import MachinePlan
 from feedsim.logs import EventLog, Finding
 from feedsim.logs.lengths import Lengths, lengths_by_reason, lengths_of
@@ -78,7 +79,7 @@ class MachineAccount:
 
 
 @dataclass(frozen=True)
-class AccountResult:
+class AccountResult(ShownRows):
     """The answer of `account`.
 
     Attributes

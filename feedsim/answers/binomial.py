@@ -98,31 +98,6 @@ def rate_limits(faults: int, picks: int, confidence: float) -> Limits:
     return Limits(float(low), float(high))
 
 
-def jeffreys_limits(faults: int, picks: int, confidence: float) -> Limits:
-    """Equal-tailed credible interval of a rate under Jeffreys' prior, Beta(1/2, 1/2).
-
-    Its lower end is 0 where no fault was seen, its upper one 1 where nothing else was.
-
-    References
-    ----------
-    Brown, Cai and DasGupta, Statistical Science 16 (2001) 101-133, sec. 4.
-    """
-    from scipy.special import betaincinv
-
-    a, b = faults + 0.5, picks - faults + 0.5
-    tail = (1 - confidence) / 2
-    low = 0.0 if faults == 0 else float(betaincinv(a, b, tail))
-    high = 1.0 if faults == picks else float(betaincinv(a, b, 1 - tail))
-    return Limits(low, high)
-
-
-def jeffreys_chance(faults: int, picks: int, rate: float) -> float:
-    """Posterior chance, under Jeffreys' prior, that the rate is at most so high."""
-    from scipy.special import betainc
-
-    return float(betainc(faults + 0.5, picks - faults + 0.5, rate))
-
-
 def picks_needed(faults: int, rate: float, confidence: float) -> int:
     """Fewest picks after which at most so many faults show a rate of at most `rate`.
 

@@ -16,6 +16,7 @@ from feedsim.answers.magazines import (
 )
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.shown import ShownRows
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError
 from feedsim.stats import Estimate
@@ -68,7 +69,7 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class CapacityResult:
+class CapacityResult(ShownRows):
     """The answer of `capacity`."""
 
     config: Config

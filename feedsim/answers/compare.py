@@ -13,6 +13,7 @@ import numpy as np
 from feedsim.answers.luck import streams_of, unshared_streams, width_ratio
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.shown import ShownRows
 from feedsim.cell import MachinePlan, build_cell
 from feedsim.config import Config
 from feedsim.losses import breakdown
@@ -95,7 +96,7 @@ class Better:
 
 
 @dataclass(frozen=True)
-class CompareResult:
+class CompareResult(ShownRows):
     """The answer of `compare`: two settings, "config" A and B, over the same replications."""
 
     config: Config

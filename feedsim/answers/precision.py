@@ -137,7 +137,7 @@ def simulate_settings(
             short = shortfalls(rows_of(results), precision)
             if not short or replications >= budget:
                 return results, short
-            factor = min(MARGIN * short[0].factor ** 2, MOST_GROWTH)
+            factor = min(MARGIN * min(short[0].factor, MOST_GROWTH) ** 2, MOST_GROWTH)
             replications = min(budget, ceil(replications * max(factor, LEAST_GROWTH)))
 
 

@@ -36,6 +36,7 @@ from feedsim.config import Config
 from feedsim.engines import AUTO, choose, engine_named, made_ready
 from feedsim.measures import OEE, figure
 from feedsim.mistakes import Mistake
+from feedsim.shown import Shown
 from feedsim.study import Work, refuse_absurd
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ class StoryLine(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Replay:
+class Replay(Shown):
     """A shift that was simulated, and the window of it that is shown.
 
     Attributes

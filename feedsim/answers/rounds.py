@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from feedsim.answers.capacity import capacity_settings, default_bags
 from feedsim.answers.magazines import CAPACITY, ROUNDS, CapacityError, swept_tables
 from feedsim.answers.rows import Row, rows_of
+from feedsim.answers.shown import ShownRows
 from feedsim.answers.size import check_json
 from feedsim.answers.targets import (
     BUDGET,
@@ -105,6 +106,13 @@ class Kept:
         return min(plan.autonomy_us for plan in cell.machines) / 60e6
 
     @property
+    def shown_min(self) -> list[float]:
+        """The interval found and the next longer one; where none is found, the nearest."""
+        if self.answer_min is None:
+            return [self.nearest_min]
+        return [m for m in (self.answer_min, self.fails_from_min) if m is not None]
+
+    @property
     def nearest_min(self) -> float:
         """The interval at which the targets are met with most to spare, or missed by least."""
         return max(self.by_interval, key=lambda minutes: nearness(self.by_interval[minutes]))
@@ -118,7 +126,7 @@ def nearness(evidence: Evidence) -> tuple[bool, float, float]:
 
 
 @dataclass(frozen=True)
-class RoundsResult:
+class RoundsResult(ShownRows):
     """The answer of `rounds`.
 
     Attributes
@@ -451,14 +459,10 @@ def _tended(config: Config, interval: float | None) -> str:
 
 
 def _shown(kept: Sequence[Kept], cells: Mapping[int, Mapping[float, Setting]]) -> Iterator[Setting]:
-    """Of each capacity the interval found and the next longer; else the nearest."""
+    """The settings at the intervals shown, by capacity."""
     for each in kept:
-        found = [each.answer_min, each.fails_from_min]
-        if each.answer_min is None:
-            found = [each.nearest_min]
-        for minutes in found:
-            if minutes is not None:
-                yield cells[each.bags][minutes]
+        for minutes in each.shown_min:
+            yield cells[each.bags][minutes]
 
 
 class _Copies:

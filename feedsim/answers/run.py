@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, rows_of
+from feedsim.answers.shown import ShownRows
 from feedsim.cell import build_cell
 from feedsim.config import Config
 from feedsim.study import HERE, Results, Setting, Work
 
 
 @dataclass(frozen=True)
-class RunResult:
+class RunResult(ShownRows):
     """The answer of `run`."""
 
     config: Config

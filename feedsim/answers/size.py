@@ -16,6 +16,7 @@ from feedsim.answers.magazines import (
     swept_tables,
 )
 from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.shown import ShownRows
 from feedsim.answers.targets import (
     BUDGET,
     MET,
@@ -109,7 +110,7 @@ class Found:
 
 
 @dataclass(frozen=True)
-class SizeResult:
+class SizeResult(ShownRows):
     """The answer of `size`.
 
     Attributes

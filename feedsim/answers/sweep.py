@@ -14,6 +14,7 @@ import numpy as np
 from feedsim.answers.luck import streams_of
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, estimate_json, rows_of, setting_text, short_keys
+from feedsim.answers.shown import ShownRows
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError, Spread
 from feedsim.config.write import toml_value
@@ -32,7 +33,7 @@ class SweepError(Mistake):
 
 
 @dataclass(frozen=True)
-class SweepResult:
+class SweepResult(ShownRows):
     """The answer of `sweep`: settings with the values of the varied keys, the first key slowest."""
 
     config: Config

@@ -14,6 +14,7 @@ from feedsim.answers.trial import TrialError, refuse_share
 from feedsim.cell import Cell, MachinePlan, StationPlan, build_cell
 from feedsim.config import Config, Spread
 from feedsim.measures import AVAILABILITY, OEE, Measure, figure
+from feedsim.shown import Shown
 from feedsim.stats import Estimate, Floats, rate_at_least, rate_at_most
 from feedsim.study import HERE, Results, Setting, Shifts, Sums, Work, refuse_absurd
 
@@ -179,7 +180,7 @@ class EfficiencyTrial:
 
 
 @dataclass(frozen=True)
-class EfficiencyResult:
+class EfficiencyResult(Shown):
     """The answer of `trial efficiency`.
 
     Attributes

@@ -24,6 +24,7 @@ from feedsim.answers.trial import (
     refuse_picks,
     refuse_share,
 )
+from feedsim.shown import Shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,7 +64,7 @@ class FixedPlan:
 
 
 @dataclass(frozen=True)
-class PlanResult:
+class PlanResult(Shown):
     """The answer of `trial plan`.
 
     Attributes

@@ -13,8 +13,6 @@ from feedsim.answers.binomial import (
     chance_at_most,
     count_chances,
     fewest,
-    jeffreys_chance,
-    jeffreys_limits,
     picks_needed,
 )
 from feedsim.answers.clusters import MOST_COUNTED, BadBundles, Pattern
@@ -26,6 +24,8 @@ from feedsim.answers.trial import (
     refuse_picks,
     refuse_share,
 )
+from feedsim.answers.trial_prior import JEFFREYS, UNIFORM, Posterior
+from feedsim.shown import Shown
 from feedsim.stats import Floats
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ class Further:
 
 
 @dataclass(frozen=True)
-class TrialResult:
+class TrialResult(Shown):
     """The answer of `trial result`: what so many faults in so many picks show.
 
     Attributes
@@ -70,14 +70,12 @@ class TrialResult:
         Two-sided at the confidence.
     at_most, at_least : float
         One-sided limits at the confidence.
-    bayes : Limits or None
-        Under Jeffreys' prior; None where faults come in bad bundles.
+    posteriors : tuple of Posterior
+        Under Jeffreys' prior and under a uniform one; none where faults come in bad bundles.
     verdict : str
         "met", "missed" or "open"; empty without a contract's rate.
     seen_if_at_rate : tuple of float
         Chance of so few faults, and of so many, from bags at the contract's rate.
-    chance_within : float or None
-        Posterior chance that the rate is within the contract's, under Jeffreys' prior.
     clean, likely : Further or None
         Of an open result: without a further fault, and with a chance of nine in ten at the rate
         seen (None where that is not below the contract's).
@@ -93,10 +91,9 @@ class TrialResult:
     exact: Limits
     at_most: float
     at_least: float
-    bayes: Limits | None
+    posteriors: tuple[Posterior, ...]
     verdict: str = ""
     seen_if_at_rate: tuple[float, float] | None = None
-    chance_within: float | None = None
     clean: Further | None = None
     likely: Further | None = None
     single_look_picks: int | None = None
@@ -105,6 +102,18 @@ class TrialResult:
     def seen(self) -> float:
         """The rate seen."""
         return self.faults / self.picks
+
+    @property
+    def bayes(self) -> Limits | None:
+        """Interval under Jeffreys' prior; None where faults come in bad bundles."""
+        return self.posteriors[0].limits(self.confidence) if self.posteriors else None
+
+    @property
+    def chance_within(self) -> float | None:
+        """Posterior chance, under Jeffreys' prior, that the rate is within the contract's."""
+        if self.rate is None or not self.posteriors:
+            return None
+        return self.posteriors[0].chance_within(self.rate)
 
     @property
     def is_met(self) -> bool:
@@ -121,8 +130,18 @@ class TrialResult:
             "exact": {"low": self.exact.low, "high": self.exact.high},
             "at_most": self.at_most,
             "at_least": self.at_least,
-            "jeffreys": {"low": self.bayes.low, "high": self.bayes.high} if self.bayes else None,
+            "jeffreys": None,
+            "uniform": None,
         }
+        for posterior in self.posteriors:
+            limits = posterior.limits(self.confidence)
+            told[posterior.prior] = {
+                "low": limits.low,
+                "high": limits.high,
+                "mean": posterior.mean,
+                "sd": posterior.sd,
+                "median": posterior.median,
+            }
         if self.rate is not None and self.seen_if_at_rate is not None:
             told["contract"] = {
                 "rate": self.rate,
@@ -144,8 +163,9 @@ class TrialResult:
             ("exact, one-sided: at most", 0.0, self.at_most),
             ("exact, one-sided: at least", self.at_least, 1.0),
         ]
-        if self.bayes:
-            lines.append(("Jeffreys", self.bayes.low, self.bayes.high))
+        for posterior in self.posteriors:
+            limits = posterior.limits(self.confidence)
+            lines.append((posterior.prior.capitalize(), limits.low, limits.high))
         return pd.DataFrame(lines, columns=["interval", "low", "high"])
 
     def __repr__(self) -> str:
@@ -195,7 +215,8 @@ def trial_result(
     References
     ----------
     Clopper and Pearson, Biometrika 26 (1934); Brown, Cai and DasGupta, Statistical Science 16
-    (2001), for Jeffreys' interval.
+    (2001), for Jeffreys' interval; Gelman et al., Bayesian Data Analysis, 3rd ed., sec. 2.4, for
+    the one under a uniform prior.
     """
     _refuse_result(faults, picks, rate, confidence, bundles)
     pattern = Pattern(bundles)
@@ -204,8 +225,10 @@ def trial_result(
         _at_least(pattern, faults, picks, alpha / 2), pattern.rate_where(faults, picks, alpha / 2)
     )
     ends = pattern.rate_where(faults, picks, alpha), _at_least(pattern, faults, picks, alpha)
-    bayes = jeffreys_limits(faults, picks, confidence) if bundles is None else None
-    found = TrialResult(faults, picks, rate, confidence, pattern, exact, *ends, bayes)
+    posteriors: tuple[Posterior, ...] = ()
+    if bundles is None:
+        posteriors = tuple(Posterior(faults, picks, prior) for prior in (JEFFREYS, UNIFORM))
+    found = TrialResult(faults, picks, rate, confidence, pattern, exact, *ends, posteriors)
     return found if rate is None else _judged(found, rate)
 
 
@@ -231,7 +254,6 @@ def _judged(found: TrialResult, rate: float) -> TrialResult:
         found,
         verdict=verdict,
         seen_if_at_rate=(few, many),
-        chance_within=jeffreys_chance(faults, picks, rate) if alone else None,
         clean=clean,
         likely=likely,
         single_look_picks=single,
@@ -313,10 +335,7 @@ def posterior_density(result: TrialResult, rates: Floats) -> Floats:
     -------
     array of shape (n,)
     """
-    from scipy.special import xlog1py, xlogy
-
-    logs = xlogy(result.faults - 0.5, rates) + xlog1py(result.picks - result.faults - 0.5, -rates)
-    return np.asarray(np.exp(logs - logs.max()))
+    return result.posteriors[0].density(rates)
 
 
 def _refuse_result(

@@ -7,19 +7,35 @@ by, beyond what so few shifts explain, is the data's part of the answer's error.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from math import hypot, sqrt
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from itertools import islice
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 
 from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.set_ranges import Range, range_of
+from feedsim.cell import Cell
 from feedsim.config import Config, ConfigError
+from feedsim.config.study import Study
+from feedsim.engines import choose
 from feedsim.mistakes import Mistake
-from feedsim.stats import Floats, t_quantile
+from feedsim.shown import Shown
 from feedsim.streams import Streams
-from feedsim.study import HERE, Setting, Shifts, Work, refuse_absurd
+from feedsim.study import (
+    HERE,
+    Results,
+    Setting,
+    Shifts,
+    Work,
+    cost_text,
+    cycles_of,
+    refuse_absurd,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SETS = 40
 SETS_OF_ONE = 20
@@ -27,7 +43,9 @@ MOST_TRIES = 100
 MORE = 10
 
 Draw = Callable[[np.random.Generator], Mapping[str, Any]]
-SettingsOf = Callable[[Config], list[Setting]]
+SettingsOf = Callable[[Config], Iterable[Setting]]
+Reading = Callable[[Results], list[Row]]
+Made = TypeVar("Made")
 
 
 class InputsError(Mistake):
@@ -42,48 +60,31 @@ class Unknown:
     draw: Draw
 
 
-@dataclass(frozen=True, slots=True)
-class Range:
-    """What is known of a measure's expectation, over the simulation and over the inputs.
-
-    Attributes
-    ----------
-    expected : float
-        Mean over the sets.
-    low, high : float
-        Interval of the expected measure at the study's confidence, both errors included.
-    data_sd : float
-        Standard deviation of the expected measure over the inputs.
-    simulation_sd : float
-        Standard error that the shifts of one set leave: more of them make it smaller.
-    """
-
-    expected: float
-    low: float
-    high: float
-    data_sd: float
-    simulation_sd: float
+class Draws(Protocol):
+    """What a study draws anew."""
 
     @property
-    def data_part(self) -> float:
-        """The data's part of the variance of one set's mean."""
-        whole = self.data_sd**2 + self.simulation_sd**2
-        return self.data_sd**2 / whole if whole > 0 else float("nan")
+    def names(self) -> Sequence[str]:
+        """Its unknowns, by the names that readers know."""
 
-    def json(self) -> dict[str, Any]:
-        """The range as the JSON document has it."""
-        told = {
-            "expected": self.expected,
-            "low": self.low,
-            "high": self.high,
-            "data_sd": self.data_sd,
-            "simulation_sd": self.simulation_sd,
-        }
-        return {name: None if np.isnan(value) else value for name, value in told.items()}
+    def settings(
+        self, number: int, names: Sequence[str], first: int | None = None
+    ) -> list[Setting]:
+        """The study's settings, or the first of them, with what is named drawn for a set.
+
+        Each set's draws are its own, and the same whatever else is drawn.
+        """
+
+
+class Drawn(NamedTuple):
+    """A set of inputs: its settings, and their rows."""
+
+    settings: list[Setting]
+    rows: list[Row]
 
 
 @dataclass(frozen=True)
-class InputsResult:
+class InputsResult(Shown):
     """Ranges of all measures over uncertain inputs, and which of them weigh most.
 
     Attributes
@@ -93,8 +94,10 @@ class InputsResult:
     ranges : list of mappings from a measure's name to its Range
         One a row.
     parts : mapping from an unknown's name to mappings from a measure's name to a variance
-        Of the first setting's whole cell, with this unknown drawn alone.
+        Of the first row of a whole cell, with this unknown drawn alone.
     sets, replications : int
+    drawn : sequence of Drawn
+        One a set, rows in the order of `rows`.
     """
 
     rows: list[Row]
@@ -102,6 +105,28 @@ class InputsResult:
     parts: Mapping[str, Mapping[str, float]]
     sets: int
     replications: int
+    drawn: Sequence[Drawn] = field(default=(), repr=False)
+
+    @property
+    def first(self) -> tuple[Row, Mapping[str, Range]]:
+        """The first row of a whole cell, with its ranges."""
+        return next(
+            (row, ranges)
+            for row, ranges in zip(self.rows, self.ranges, strict=True)
+            if row.machine is None
+        )
+
+    def of(self, number: int, machine: str | None) -> Mapping[str, Range]:
+        """The ranges of a setting, by its number, and a machine; None is the whole cell."""
+        return next(
+            ranges
+            for row, ranges in zip(self.rows, self.ranges, strict=True)
+            if (row.number, row.machine) == (number, machine)
+        )
+
+    def rows_of_sets(self, number: int) -> list[list[Row]]:
+        """The rows of a setting in each set."""
+        return [[row for row in drawn.rows if row.number == number] for drawn in self.drawn]
 
     def gain(self, unknown: str, measure: str) -> float:
         """By which part ten times its trial would cut the variance that the data leave."""
@@ -109,6 +134,34 @@ class InputsResult:
         if not whole > 0:
             return float("nan")
         return self.parts[unknown].get(measure, 0.0) / whole * (1 - 1 / MORE)
+
+    def frame(self) -> pd.DataFrame:
+        """A line for each setting, machine (empty: the whole cell) and measure, with its range.
+
+        Returns
+        -------
+        pandas.DataFrame
+            `expected`, its ends `low` and `high`, and the standard deviations `data_sd` and
+            `simulation_sd` of a set, all in the measure's unit; `data_part` of the variance.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                {**row.setting, "machine": row.machine or "", "measure": name}
+                | asdict(found)
+                | {"data_part": found.data_part}
+                for row, ranges in zip(self.rows, self.ranges, strict=True)
+                for name, found in ranges.items()
+            ]
+        )
+
+    def __repr__(self) -> str:
+        settings = len({row.number for row in self.rows})
+        return (
+            f"InputsResult({len(self.parts)} uncertain inputs, {settings} settings, {self.sets} "
+            f"sets of {self.replications} shifts)"
+        )
 
     def json(self) -> dict[str, Any]:
         """The command's part of the JSON document."""
@@ -171,26 +224,11 @@ def with_uncertain_inputs(
     Conference 2014 (both from memory).
     """
     refuse_certain(unknowns)
-    study = config.study
-    fixed = settings_of(config)
-    cells = [setting.cell for setting in fixed]
-    refuse_absurd(cells * (sets + 1), study.replications, work)
-    with Shifts(study.seed, work) as shifts:
-        rows = rows_of(shifts.results(fixed, study.replications, study.confidence))
-        parts = {
-            unknown.name: _alone(config, unknown, settings_of, rows, shifts) for unknown in unknowns
-        }
-    drawn = [
-        _rows_of_set(config, unknowns, settings_of, number, work) for number in range(1, sets + 1)
-    ]
-    ranges: list[Mapping[str, Range]] = [
-        {name: _range(alike, name, study.confidence) for name in row.figures}
-        for row, *alike in zip(rows, *drawn, strict=True)
-    ]
-    return InputsResult(rows, ranges, parts, sets, study.replications)
+    draws = OneConfig(config, unknowns, settings_of)
+    return over_sets(config.study, list(settings_of(config)), draws, sets=sets, work=work)
 
 
-def refuse_certain(unknowns: Sequence[Unknown]) -> None:
+def refuse_certain(unknowns: Sequence[Unknown | str]) -> None:
     """Refuse to draw inputs of which none is uncertain.
 
     Raises
@@ -204,46 +242,38 @@ def refuse_certain(unknowns: Sequence[Unknown]) -> None:
         )
 
 
-def _rows_of_set(
-    config: Config,
-    unknowns: Sequence[Unknown],
-    settings_of: SettingsOf,
-    number: int,
-    work: Work,
-) -> list[Row]:
-    """A set of drawn inputs, on luck of its own."""
-    study = config.study
-    settings = settings_of(_drawn(config, unknowns, number))
-    seed = int(Streams(study.seed, number).named("inputs").generator.integers(1 << 32))
-    with Shifts(seed, replace(work, progress=None)) as shifts:
-        return rows_of(shifts.results(settings, study.replications, study.confidence))
+@dataclass(frozen=True)
+class OneConfig:
+    """Draws the inputs of one config."""
+
+    config: Config
+    unknowns: Sequence[Unknown]
+    settings_of: SettingsOf
+
+    @property
+    def names(self) -> list[str]:
+        """Its unknowns, by the names that readers know."""
+        return [unknown.name for unknown in self.unknowns]
+
+    def settings(
+        self, number: int, names: Sequence[str], first: int | None = None
+    ) -> list[Setting]:
+        """The study's settings, or the first of them, with what is named drawn for a set."""
+        wanted = [unknown for unknown in self.unknowns if unknown.name in names]
+        streams = Streams(self.config.study.seed, number)
+        luck = {each.name: streams.named("inputs", each.name).generator for each in wanted}
+
+        def attempt() -> list[Setting]:
+            values: dict[str, Any] = {}
+            for unknown in wanted:
+                values |= unknown.draw(luck[unknown.name])
+            return list(islice(self.settings_of(self.config.with_values(values)), first))
+
+        return first_made(attempt)
 
 
-def _alone(
-    config: Config,
-    unknown: Unknown,
-    settings_of: SettingsOf,
-    rows: Sequence[Row],
-    shifts: Shifts,
-) -> dict[str, float]:
-    """Variance of the whole cell's measures with one unknown drawn, on the luck of the config."""
-    study = config.study
-    values: dict[str, list[float]] = {name: [] for name in _cell_of_first(rows).figures}
-    for number in range(1, SETS_OF_ONE + 1):
-        settings = settings_of(_drawn(config, [unknown], number))[:1]
-        found = rows_of(shifts.results(settings, study.replications, study.confidence))
-        for name, seen in values.items():
-            if name in found[-1].figures:
-                seen.append(found[-1].figures[name].value)
-    return {name: float(np.var(seen, ddof=1)) for name, seen in values.items() if len(seen) > 1}
-
-
-def _cell_of_first(rows: Sequence[Row]) -> Row:
-    return next(row for row in rows if row.machine is None)
-
-
-def _drawn(config: Config, unknowns: Sequence[Unknown], number: int) -> Config:
-    """The config with inputs drawn; a draw that no config may have is drawn again.
+def first_made(attempt: Callable[[], Made]) -> Made:
+    """What an attempt makes of drawn inputs; a draw that no config may have is drawn again.
 
     Raises
     ------
@@ -251,45 +281,126 @@ def _drawn(config: Config, unknowns: Sequence[Unknown], number: int) -> Config:
         If none of many draws makes a config.
     """
     problem = ""
-    streams = Streams(config.study.seed, number)
-    luck = {unknown.name: streams.named("inputs", unknown.name).generator for unknown in unknowns}
     for _ in range(MOST_TRIES):
-        values: dict[str, Any] = {}
-        for unknown in unknowns:
-            values |= unknown.draw(luck[unknown.name])
         try:
-            return config.with_values(values)
-        except ConfigError as error:
-            problem = str(error.problems[0])
+            return attempt()
+        except Mistake as error:
+            problem = str(error.problems[0] if isinstance(error, ConfigError) else error)
     raise InputsError(f"--inputs: {MOST_TRIES} draws of the inputs made no config: {problem}")
 
 
-def _range(rows: Sequence[Row], name: str, confidence: float) -> Range:
-    """Mean over the sets, and its error split in two."""
-    figures = [row.figures[name] for row in rows if name in row.figures]
-    means = np.array([figure.value for figure in figures], float)
-    within = np.array([_error_variance(figure.deviations) for figure in figures])
-    if len(means) < 2 or not np.all(np.isfinite(means)):
-        nothing = float("nan")
-        return Range(nothing, nothing, nothing, nothing, nothing)
-    expected, between = float(means.mean()), float(means.var(ddof=1))
-    simulation = float(within.mean())
-    data = max(0.0, between - simulation)
-    low, high = figures[0].measure.bounds
-    spread = sqrt(data / between) if between > 0 else 0.0
-    shrunk = expected + (means - expected) * spread
-    least, most = np.quantile(shrunk, [(1 - confidence) / 2, (1 + confidence) / 2])
-    # What the inputs make of it, in the shape of the sets, and the error of the sets' mean.
-    error = t_quantile((1 + confidence) / 2, len(means) - 1) * sqrt(between / len(means))
-    return Range(
-        expected,
-        max(low, expected - hypot(expected - least, error)),
-        min(max(high, expected), expected + hypot(most - expected, error)),
-        sqrt(data),
-        sqrt(simulation),
+def over_sets(
+    study: Study,
+    fixed: Sequence[Setting],
+    draws: Draws,
+    *,
+    sets: int = SETS,
+    work: Work = HERE,
+    of_first: int = 1,
+    reading: Reading = rows_of,
+) -> InputsResult:
+    """Simulate settings with the inputs as they are, with each drawn alone, and with all drawn.
+
+    Parameters
+    ----------
+    study : Study
+        Seed, confidence, and the replications of each set.
+    fixed : sequence of Setting
+        With the inputs as they are.
+    draws : Draws
+    sets : int
+        How many times all inputs are drawn; at least 2.
+    work : Work
+    of_first : int
+        How many settings make the first row of a whole cell.
+    reading : callable
+        From results to rows, the same for each set.
+
+    Raises
+    ------
+    InputsError
+        If what is drawn makes no config.
+    TooLarge
+        If it would run for hours.
+    """
+    refuse_absurd([setting.cell for setting in fixed] * (sets + 1), study.replications, work)
+    confidence = study.confidence
+
+    def read(shifts: Shifts, settings: Sequence[Setting]) -> list[Row]:
+        return reading(shifts.results(settings, study.replications, confidence))
+
+    def alone(shifts: Shifts, name: str) -> dict[str, float]:
+        """Variance of the first row's measures with one unknown drawn, on the luck of `fixed`."""
+        values: dict[str, list[float]] = {}
+        for number in range(1, SETS_OF_ONE + 1):
+            found = read(shifts, draws.settings(number, [name], of_first))
+            for measure, figure in _first_of_cell(found).figures.items():
+                values.setdefault(measure, []).append(figure.value)
+        return {m: float(np.var(seen, ddof=1)) for m, seen in values.items() if len(seen) > 1}
+
+    with Shifts(study.seed, work) as shifts:
+        rows = read(shifts, fixed)
+        parts = {name: alone(shifts, name) for name in draws.names}
+    drawn = []
+    for number in range(1, sets + 1):
+        settings = draws.settings(number, draws.names)
+        with Shifts(_seed_of_set(study.seed, number), replace(work, progress=None)) as shifts:
+            drawn.append(Drawn(settings, read(shifts, settings)))
+    ranges: list[Mapping[str, Range]] = []
+    for row, *alike in zip(rows, *(each.rows for each in drawn), strict=True):
+        ranges.append(
+            {
+                name: range_of([r.figures[name] for r in alike if name in r.figures], confidence)
+                for name in row.figures
+            }
+        )
+    return InputsResult(rows, ranges, parts, sets, study.replications, drawn)
+
+
+def _seed_of_set(seed: int, number: int) -> int:
+    """A set's shifts meet luck of their own, so that the sets' means scatter by both errors."""
+    return int(Streams(seed, number).named("inputs").generator.integers(1 << 32))
+
+
+def _first_of_cell(rows: Sequence[Row]) -> Row:
+    return next(row for row in rows if row.machine is None)
+
+
+def cost_of_sets(
+    cells: Sequence[Cell],
+    study: Study,
+    unknowns: int,
+    *,
+    sets: int = SETS,
+    of_first: int = 1,
+    work: Work = HERE,
+) -> str:
+    """What a study over uncertain inputs will cost at the most, in a sentence.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+        Those of one set, as many as there can be.
+    study : Study
+    unknowns : int
+        How many are drawn alone as well.
+    sets, of_first, work
+        As for `over_sets`.
+
+    Raises
+    ------
+    TooLarge
+        If it would run for hours.
+    """
+    refuse_absurd(list(cells) * (sets + 1), study.replications, work)
+    alone = list(cells[:of_first]) * (SETS_OF_ONE * unknowns)
+    shifts = (len(cells) * (sets + 1) + len(alone)) * study.replications
+    cycles = (sets + 1) * cycles_of(cells, study.replications)
+    cycles += cycles_of(alone, study.replications)
+    engine = choose(work.engine, cells, cycles).engine
+    return (
+        f"Uncertain inputs: {sets} sets and the config's own, up to {len(cells):,} "
+        f"setting{'s' * (len(cells) != 1)} each, {study.replications:,} shifts a setting; with "
+        f"each input alone {shifts:,} shifts, {cost_text(cycles, engine)} on one core, besides "
+        "the answer's own."
     )
-
-
-def _error_variance(deviations: Floats) -> float:
-    n = len(deviations)
-    return float(np.var(deviations, ddof=1)) / n if n > 1 else float("nan")

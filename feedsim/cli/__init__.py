@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import sys
@@ -11,7 +10,15 @@ from typing import NoReturn
 
 import click
 
-from feedsim.cli.codes import BAD_INPUT, DONE, INTERRUPTED, PART_FAILED, PROGRAM_FAULT
+from feedsim.cli.codes import (
+    BAD_INPUT,
+    DONE,
+    INTERRUPTED,
+    PART_FAILED,
+    PROGRAM_FAULT,
+    TARGET_MISSED,
+)
+from feedsim.cli.outlets import settled_streams
 from feedsim.version import VERSION
 
 COMMANDS = {
@@ -24,6 +31,7 @@ COMMANDS = {
     "film": "OEE, visits and lane faults over the miss rate or the film's stiffness",
     "compare": "two configs on the same luck: the difference, and how sure it is",
     "sweep": "any keys varied together, and the best of their settings",
+    "sensitivity": "which input to measure first: how far the answers move with each",
     "account": "a plant's event log read into the same accounts: OEE, losses, stops",
     "fit": "inputs from a plant's records: a film model, stations from a stop log",
     "stiffness": "bending stiffness of a film from its layers, or from a bending test",
@@ -31,22 +39,20 @@ COMMANDS = {
     "replay": "one shift, event by event: log, picture, and a page to step through",
     "report": "one self-contained HTML page about a finished study",
     "show": "a config key or a measure explained: unit, default, range, meaning, source",
+    "verify": "the package proves itself on this machine: theory, engines, balances, intervals",
 }
-
-
-class ReaderGone(Exception):
-    """Whoever read the output has gone; what was computed is in the folder."""
 
 
 class Commands(click.Group):
     """Commands whose modules are imported when they are called."""
 
     def invoke(self, ctx: click.Context) -> object:
-        """Run a command; click's exit code 1 for a closed pipe means something else here."""
+        """Run a command; click's exit code 1 for a broken pipe means something else here."""
         try:
             return super().invoke(ctx)
-        except BrokenPipeError as gone:
-            raise ReaderGone from gone
+        except BrokenPipeError as error:
+            # No reader's, who may go (see outlets.py): a pipe to another process.
+            raise ConnectionError("a pipe to another process broke; run it again") from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """All commands, in the order in which a user meets them."""
@@ -93,36 +99,28 @@ def feedsim(context: click.Context) -> None:
 
 def main() -> NoReturn:
     """Run the command line and exit with its code."""
-    _settle_surroundings()
+    os.environ["MPLBACKEND"] = "agg"  # there may be no screen to draw on
+    with settled_streams() as stdout:
+        code = _code_of_command()
+        if stdout is not None and stdout.failure is not None and code in (DONE, TARGET_MISSED):
+            code = PART_FAILED
+            reason = stdout.failure.strerror
+            click.echo(f"feedsim: the answer could not be printed in full: {reason}", err=True)
+    sys.exit(code)
+
+
+def _code_of_command() -> int:
     try:
-        sys.exit(feedsim.main(standalone_mode=False) or DONE)
+        return feedsim.main(standalone_mode=False) or DONE
     except SystemExit:
         raise
     except BaseException as error:  # every way out has its own code and one clear line
-        _end(error)
-
-
-def _settle_surroundings() -> None:
-    """Work with closed streams, with any encoding, and with no screen to draw on."""
-    os.environ["MPLBACKEND"] = "agg"
-    for name in ("stdout", "stderr"):
-        stream = getattr(sys, name)
-        if stream is None:
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 (for good)
-        elif isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
-
-
-def _end(error: BaseException) -> NoReturn:
-    if isinstance(error, ReaderGone | BrokenPipeError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(DONE)
-    code, message = _explain(error)
-    if "--json" in sys.argv and code != INTERRUPTED:
-        click.echo(json.dumps({"schema": 1, "error": message}))
-    else:
-        click.echo(message, err=True)
-    sys.exit(code)
+        code, message = _explain(error)
+        if "--json" in sys.argv and code != INTERRUPTED:
+            click.echo(json.dumps({"schema": 1, "error": message}))
+        else:
+            click.echo(message, err=True)
+        return code
 
 
 def _explain(error: BaseException) -> tuple[int, str]:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
 import platform
-import re
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.metadata import version
@@ -15,8 +13,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from feedsim.files import write_whole
-from feedsim.folder import LIBRARIES, MANIFEST, FolderError
+from feedsim.files import clear_left_overs, is_left_over, write_whole
+from feedsim.folder import (
+    LIBRARIES,
+    MANIFEST,
+    FolderError,
+    UnreadableManifestError,
+    folder_of,
+    manifest_in,
+    taking,
+)
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
@@ -26,6 +32,8 @@ if TYPE_CHECKING:
 
 # What a study found, for its report: the JSON document, and the tables as they are printed.
 ANSWER = "answer.json"
+# Nobody locks such a folder: what is younger may be what another is just writing.
+LEFT_BEHIND_S = 3600
 
 
 class AnswerFolder:
@@ -61,8 +69,7 @@ class AnswerFolder:
         told = json.dumps([VERSION, command, name, dict(options), digests], sort_keys=True)
         own = hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
         self.command = command
-        shown = re.sub(r"[^\w.-]+", "_", name)[:60]
-        self.path = out or Path("outputs") / f"{command}-{shown}-{own}"
+        self.path = folder_of(out, command, name, own)
         self._manifest = {
             "schema": 1,
             "feedsim": VERSION,
@@ -75,32 +82,28 @@ class AnswerFolder:
             "hash": own,
             "finished": False,
         }
-        try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            self._refuse_what_is_there(own)
+        with taking(self.path):
+            self._refuse_what_is_there()
+            clear_left_overs(self.path, older_than_s=LEFT_BEHIND_S)
             self.write_json(MANIFEST, self._manifest)
-        except OSError as error:
-            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
-                raise
-            reason = error.strerror or str(error)
-            raise FolderError(f"{self.path}: cannot be written to: {reason}") from error
 
-    def _refuse_what_is_there(self, own: str) -> None:
-        manifest = self.path / MANIFEST
-        if not manifest.exists():
-            if any(self.path.iterdir()):
+    def _refuse_what_is_there(self) -> None:
+        try:
+            older = manifest_in(self.path)
+        except UnreadableManifestError:
+            older = {}
+        if older is None:
+            if not all(map(is_left_over, self.path.iterdir())):
                 raise FolderError(
                     f"{self.path}: is not empty and holds no answer, allowed: a new or empty folder"
                 )
-            return
-        try:
-            same = json.loads(manifest.read_text(encoding="utf-8"))["hash"] == own
-        except (ValueError, KeyError, TypeError):
-            same = False
-        if not same:
+        elif older.get("hash") != self._manifest["hash"]:
             raise FolderError(
                 f"{self.path}: holds another answer, allowed: the same one, or another folder"
             )
+        else:
+            # Its files are these: an interrupt of this run takes nothing from them.
+            self._manifest["finished"] = older.get("finished") is True
 
     def write_json(self, name: str, document: Any) -> None:
         """Write a JSON document, whole or not at all."""

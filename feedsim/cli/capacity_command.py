@@ -115,7 +115,7 @@ def command(
         result.results,
         result.rows,
         [answer(result, interval, machine) for interval in result.rounds],
-        partial(_say_tables, result),
+        partial(say_tables, result),
         _rounding(result, values),
         {"capacity": result.answer_json()},
         result.shortfalls,
@@ -206,7 +206,8 @@ TABLES = (
 )
 
 
-def _say_tables(result: CapacityResult) -> None:
+def say_tables(result: CapacityResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import FEW, say_unseen
 
     machines = [plan.name for plan in result.results.settings[0].cell.machines]

@@ -32,6 +32,7 @@ def command(
     from feedsim.cli.screen import say_json, say_notes, say_table
     from feedsim.config import load_config
     from feedsim.config.explain import explain
+    from feedsim.config.problems import escaped
     from feedsim.config.surprises import warnings_of
     from feedsim.engines import AUTO, choose
     from feedsim.study import cost_text, cycles_of, refuse_absurd
@@ -63,7 +64,7 @@ def command(
     counted = "1 machine" if number == 1 else f"{number} machines"
     shortest = min(machine.autonomy_us for machine in cell.machines) / 60e6
     click.echo(
-        f"{config_path} is sound: {counted}, {bags:,} bags in the magazines, which last "
+        f"{escaped(str(config_path))} is sound: {counted}, {bags:,} bags in the magazines, which last "
         f"{shortest:.1f} min with nobody there"
         + (" (the shortest)." if len(cell.machines) > 1 else ".")
     )
@@ -74,7 +75,7 @@ def command(
     )
     say_notes(warnings)
     say_table(
-        f"Resolved values (lines are of {config_path})",
+        f"Resolved values (lines are of {escaped(str(config_path))})",
         ("key", "value", "unit", "from"),
         [
             (row.key, row.value, row.unit, row.source.replace(f"{config_path}:", "line "))

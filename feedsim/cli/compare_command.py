@@ -8,16 +8,25 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.cli.inputs_option import (
+    RANGES_FILE,
+    inputs_option_unchecked,
+    say_cost,
+    say_gains,
+    say_ranges,
+    sentence,
+)
 from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from feedsim.answers.compare import CompareResult, LossChange, Pair
+    from feedsim.answers.uncertain import InputsResult
     from feedsim.config import Config
 
 SHOWN_LOSSES = 15
@@ -30,6 +39,7 @@ B_ARGUMENT = click.argument(
 
 @click.command("compare")
 @study_command
+@inputs_option_unchecked
 @B_ARGUMENT
 @click.option(
     "--set-b",
@@ -39,13 +49,17 @@ B_ARGUMENT = click.argument(
     help="Override a key of B only (--set: of both). Without CONFIG_B, B is CONFIG with these.",
 )
 def command(
-    options: StudyOptions, other_path: Path | None, other_overrides: tuple[str, ...]
+    options: StudyOptions,
+    other_path: Path | None,
+    other_overrides: tuple[str, ...],
+    input_sets: int | None,
 ) -> int:
     """Compare CONFIG (A) with CONFIG_B (B) on the same luck: what differs, and how surely.
 
     Every difference is B minus A, paired shift by shift, with its own interval; losses that
     changed stand first. Seed, replications and confidence are A's, or the options'.
-    --precision is one of each config's own figures.
+    --precision is one of each config's own figures. With --inputs uncertain the range of the
+    expected differences is told too; where A and B rest on one fit they draw the same from it.
 
     \b
     Examples:
@@ -54,6 +68,7 @@ def command(
       feedsim compare configs/granola_mono_film.toml --set-b crew.operators=2 --replications 100
     """
     from feedsim.answers.compare import compare, compare_settings
+    from feedsim.answers.compare_inputs import compare_over_inputs, refuse_certain_pair
     from feedsim.cli.screen import talk
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.cli.working import working
@@ -68,22 +83,38 @@ def command(
     other = _load_other(other_path, options.config, other_overrides)
     resolved = dump_toml(other).encode()
     cells = [setting.cell for setting in compare_settings(options.config, other)]
-    told = {"config_b": other_path.name, "config_b_sha256": hashlib.sha256(resolved).hexdigest()}
+    told: dict[str, Any] = {
+        "config_b": other_path.name,
+        "config_b_sha256": hashlib.sha256(resolved).hexdigest(),
+        **({"input_sets": input_sets} if input_sets else {}),
+    }
+    if input_sets is not None:
+        unknowns = refuse_certain_pair(options.config, other)
+        say_cost(options, cells, len(unknowns), input_sets, of_first=2)
     folder = open_folder("compare", options, told, cells)
     folder.write("config-b.toml", other_path.read_bytes())
     folder.write("resolved-b.toml", resolved)
     with working(folder, options) as work:
         result = compare(options.config, other, work=work, precision=options.precision)
+        inputs = None
+        if input_sets is not None:
+            inputs = compare_over_inputs(options.config, other, sets=input_sets, work=work)
+    own = result.answer_json()
+    sentences = list(answer(result))
+    if inputs is not None:
+        folder.write_frames(RANGES_FILE, [inputs.frame()])
+        own["inputs"] = inputs.json()
+        sentences.append(sentence(inputs, is_difference=True))
     found = StudyAnswer(
         result.results,
         result.rows,
-        list(answer(result)),
-        partial(_say_tables, result),
+        sentences,
+        partial(say_tables, result, inputs),
         [*result.warnings(), *_planning_of_other(result)],
-        result.answer_json(),
+        own,
         result.shortfalls,
     )
-    code = deliver(folder, options, found, _figures(result))
+    code = deliver(folder, options, found, _figures(result, inputs))
     surprises = len(warnings_of(other))
     if surprises and other_path != options.config_path:
         talk(f"What of B may surprise ({surprises}): feedsim check {other_path}")
@@ -235,7 +266,7 @@ def _spoken(loss: LossChange) -> str:
     return f"{what} ({which})" if colon else what
 
 
-def _figures(result: CompareResult) -> dict[str, Figure]:
+def _figures(result: CompareResult, inputs: InputsResult | None) -> dict[str, Figure]:
     """The whole cell's figure, and one a machine where there are several."""
     from feedsim.plots.compare import compare_figure
 
@@ -243,12 +274,13 @@ def _figures(result: CompareResult) -> dict[str, Figure]:
     if len(result.results.settings[0].cell.machines) > 1:
         files |= {m: f"compare-machine-{n}" for n, m in enumerate(result.machines, start=1)}
     return {
-        file: compare_figure(result, machine, headline(result, machine))
+        file: compare_figure(result, machine, headline(result, machine), inputs)
         for machine, file in files.items()
     }
 
 
-def _say_tables(result: CompareResult) -> None:
+def say_tables(result: CompareResult, inputs: InputsResult | None = None) -> None:
+    """Say the tables below the answer."""
     _say_measures(result)
     if len(result.results.settings[0].cell.machines) > 1 and result.machines:
         _say_machines(result)
@@ -257,6 +289,11 @@ def _say_tables(result: CompareResult) -> None:
         "Differences are B minus A ± half-width of their own paired interval, shares in points; "
         "each interval has the stated confidence alone, so of many one may err."
     )
+    if inputs is not None:
+        _, ranges = inputs.first
+        title = "Expected differences over uncertain inputs (B - A)"
+        say_ranges(title, ranges, is_difference=True)
+        say_gains(inputs)
 
 
 def _say_measures(result: CompareResult) -> None:

@@ -9,6 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from feedsim.cli.evidence import evidence_text
+from feedsim.cli.inputs_option import (
+    RANGES_FILE,
+    inputs_option,
+    say_cost,
+    say_gains,
+    sentence,
+    span,
+    weighed,
+)
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.rounds_command import parse_numbers
 from feedsim.cli.target_options import target_options, targets_told
@@ -17,6 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from feedsim.answers.film import Curve, FilmResult, Limit, MissCost
+    from feedsim.answers.film.inputs import FilmInputs, LimitOverInputs, LimitSpan
     from feedsim.answers.targets import Target
 
 MOST_FIGURES = 12
@@ -26,6 +36,7 @@ PLANNING = "by planning values, from memory"
 @click.command("film")
 @study_command
 @target_options
+@inputs_option
 @click.option(
     "--factors",
     metavar="VALUES",
@@ -55,6 +66,7 @@ def command(
     stiffness: str | None,
     closure: str | None,
     machine: str | None,
+    input_sets: int | None,
 ) -> int:
     """Simulate CONFIG over the miss rate of its bags, or over their stiffness.
 
@@ -62,7 +74,9 @@ def command(
     the answer says what each costs. With targets: the highest miss rate, or for each closure the
     lowest stiffness, at which every target is kept with the study's confidence, as at all better
     ones tried (exit code 1 where not even at the best). A miss rate is that of first attempts at
-    a bag, over good and bad bundles.
+    a bag, over good and bad bundles. With --inputs uncertain the answer stays that of the
+    config's values; the ranges of the curves are told too, and the range of the miss rates, or
+    stiffnesses, at which the expected measures cease to meet the targets.
 
     \b
     Examples:
@@ -71,7 +85,9 @@ def command(
       feedsim film configs/oats_slider.toml --stiffness 20:80:20 --closure plain,slider
     """
     from feedsim.answers.film import film_curves, film_study
+    from feedsim.answers.film.inputs import film_over_inputs
     from feedsim.answers.targets import BUDGET, refuse_unjudgeable
+    from feedsim.answers.unknowns import unknowns_of
     from feedsim.cell import build_cell
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder, refuse_precision
     from feedsim.cli.working import working
@@ -92,8 +108,11 @@ def command(
         "machine": machine,
         "targets": targets_told(targets),
         **({"budget": budget} if targets else {}),
+        **({"input_sets": input_sets} if input_sets else {}),
     }
     cells = [setting.cell for curve in curves for setting in curve.settings.values()]
+    own = [] if stiffnesses is not None else [build_cell(config)]
+    say_cost(options, [*own, *cells], len(unknowns_of(config)), input_sets)
     folder = open_folder("film", options, told, cells)
     with working(folder, options) as work:
         result = film_study(
@@ -107,23 +126,34 @@ def command(
             work=work,
             precision=options.precision,
         )
+        inputs = None
+        if input_sets is not None:
+            inputs = film_over_inputs(result, sets=input_sets, work=work)
     folder.write_frames("curves.csv", [result.curves_frame()])
+    sentences = list(answer(result))
+    if inputs is not None:
+        folder.write_frames(RANGES_FILE, [inputs.frame()])
+        sentences += _input_sentences(result, inputs)
     if result.limits:
         folder.write_frames("tried.csv", [result.tried_frame()])
     found = StudyAnswer(
         result.results,
         result.rows,
-        list(answer(result)),
-        partial(_say_tables, result),
+        sentences,
+        partial(say_tables, result, inputs),
         notes=list(_notes(result)),
-        own={"film": result.answer_json(), "misses": result.costs_json()},
+        own={
+            "film": result.answer_json(),
+            "misses": result.costs_json(),
+            **({} if inputs is None else {"inputs": inputs.json()}),
+        },
         shortfalls=result.shortfalls,
         met=result.is_met,
     )
-    return deliver(folder, options, found, _figures(result))
+    return deliver(folder, options, found, _figures(result, inputs))
 
 
-def _figures(result: FilmResult) -> dict[str, Figure]:
+def _figures(result: FilmResult, inputs: FilmInputs | None) -> dict[str, Figure]:
     """The whole cell's figure, and one of each machine varied where there are several."""
     from feedsim.plots.film import film_figure
 
@@ -132,7 +162,7 @@ def _figures(result: FilmResult) -> dict[str, Figure]:
         names = [plan.name for plan in result.machines[:MOST_FIGURES]]
         files |= {name: f"film-machine-{place}" for place, name in enumerate(names, start=1)}
     return {
-        file: film_figure(result, headline(result), _subtitle(result, name), name)
+        file: film_figure(result, headline(result), subtitle(result, name), name, inputs)
         for name, file in files.items()
     }
 
@@ -195,7 +225,8 @@ def _at(result: FilmResult, curve: Curve, value: float, limit: Limit | None = No
     return f"{100 * rate:.4g} % missed"
 
 
-def _subtitle(result: FilmResult, machine: str | None) -> str:
+def subtitle(result: FilmResult, machine: str | None) -> str:
+    """What a figure holds, below its title."""
     whole, varied = len(result.results.settings[0].cell.machines), len(result.machines)
     if machine is not None:
         of = f"Machine: {machine}, one of {whole}"
@@ -313,6 +344,61 @@ def _cost_sentences(costs: Sequence[MissCost]) -> Iterator[str]:
         yield text
 
 
+def _input_sentences(result: FilmResult, inputs: FilmInputs) -> Iterator[str]:
+    """What the inputs leave open of the limits, of the config itself and of the curves."""
+    for curve, limit in zip(result.curves, inputs.limits, strict=False):
+        yield _limit_over_inputs(result, curve, limit)
+    if inputs.met is not None:
+        met = inputs.met
+        yield (
+            f"As the config is, they meet the targets in {met.in_words()} "
+            f"({100 * met.low:.0f} to {100 * met.high:.0f} %)."
+        )
+    measure = result.targets[0].measure if result.targets else "oee"
+    yield sentence(inputs.inputs, measure)
+
+
+def _limit_over_inputs(result: FilmResult, curve: Curve, limit: LimitOverInputs) -> str:
+    """Between which values a curve's limit lies over the inputs."""
+    subject = curve.label[0].upper() + curve.label[1:]
+    text = (
+        f"{subject}, with what is not known of the inputs: the expected measures meet the targets"
+    )
+    parts = []
+    if limit.never + limit.beyond < limit.sets:
+        parts.append(
+            f" {'from' if result.is_of_stiffness else 'up to'} {_input_span(result, limit)}"
+        )
+    if limit.never:
+        best = "the stiffest" if result.is_of_stiffness else "the fewest misses"
+        parts.append(f" not even at {best} tried in {limit.never} of {limit.sets} sets")
+    if limit.beyond:
+        worst = "the flimsiest" if result.is_of_stiffness else "the most misses"
+        parts.append(f" still at {worst} tried in {limit.beyond} of {limit.sets} sets")
+    return f"{text}{','.join(parts)}."
+
+
+def _input_span(result: FilmResult, limit: LimitOverInputs) -> str:
+    """A limit's middle with both ends, as a stiffness, a miss rate, or a factor."""
+    if result.is_of_stiffness:
+        # The first tried is the stiffest.
+        return f"{_span_text(limit.value, 1.0, 'beyond the last', 'before the first')} uN.m"
+    ends = ("before the first", "beyond the last")
+    if len(result.machines) == 1:
+        rates = limit.rates[result.machines[0].name]
+        return f"{_span_text(rates, 100.0, *ends)} % missed"
+    return f"{_span_text(limit.value, 1.0, *ends)} times the config's misses"
+
+
+def _span_text(found: LimitSpan, scale: float, no_low: str, no_high: str) -> str:
+    low, high = (
+        f"{no_end} tried" if end is None else f"{scale * end:.3g}"
+        for end, no_end in ((found.low, no_low), (found.high, no_high))
+    )
+    middle = "" if found.middle is None else f"{scale * found.middle:.3g} "
+    return f"{middle}({low} to {high})"
+
+
 def _notes(result: FilmResult) -> Iterator[str]:
     from feedsim.film import stiffness_warning
 
@@ -345,7 +431,8 @@ def _notes(result: FilmResult) -> Iterator[str]:
     )
 
 
-def _say_tables(result: FilmResult) -> None:
+def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
+    """Say the tables below the answer."""
     from feedsim.answers.film import miss_rate
     from feedsim.cli.screen import FEW, cell, say_table, say_unseen
 
@@ -401,6 +488,32 @@ def _say_tables(result: FilmResult) -> None:
         click.echo(FEW)
     say_unseen(shown)
     click.echo("Values ± half-width of the interval. All of it stands in curves.csv.")
+    if inputs is not None:
+        _say_inputs(result, inputs)
+
+
+def _say_inputs(result: FilmResult, inputs: FilmInputs) -> None:
+    """The curves of the expected measures with their ranges, and which input to measure more."""
+    from feedsim.cli.screen import say_table
+
+    of = ", whole cell" if len(result.results.settings[0].cell.machines) > 1 else ""
+    for curve in result.curves:
+        say_table(
+            f"{curve.label[0].upper()}{curve.label[1:]}{of}: expected values over uncertain inputs",
+            (
+                "stiffness, uN.m" if result.is_of_stiffness else "factor",
+                *(title for _, title, *_ in COLUMNS),
+            ),
+            [
+                (
+                    f"{value:.4g}",
+                    *(span(over.get(name), scale, digits) for name, _, scale, digits in COLUMNS),
+                )
+                for value, _, over in inputs.ranges(curve, None)
+            ],
+        )
+    say_gains(inputs.inputs, weighed(target.measure for target in result.targets))
+    click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
 
 
 COLUMNS = (

@@ -112,12 +112,12 @@ def command(
     folder = AnswerFolder("fit-picks", trials_path.stem, told, [trials_path], out)
     result = fit_picks(trials, confidence=confidence, bad_bundles=bad_bundles, seed=seed)
     folder.write_text(FILM, film_text(result))
-    folder.write_frames({"chances.csv": result.cells_frame()})
+    folder.write_frames({"chances.csv": result.frame()})
     sentences, notes = list(answer(result)), result.warnings()
-    figure = picks_figure(result, sentences[-1 if result.model.bad_bundles else 1], _basis(result))
+    figure = picks_figure(result, sentences[-1 if result.model.bad_bundles else 1], basis(result))
     own = {"confidence": confidence, "fit_picks": result.answer_json()}
     document = answer_document("fit picks", sentences, notes, own)
-    folder.deliver({"chances": figure}, document, partial(_say_tables, result), as_json=as_json)
+    folder.deliver({"chances": figure}, document, partial(say_tables, result), as_json=as_json)
     talk(f"In a config's [machine.bag], film = the path of its {FILM}, relative to the config.")
     return 0
 
@@ -213,7 +213,8 @@ def answer(result: PicksResult) -> Iterator[str]:
         )
 
 
-def _basis(result: PicksResult) -> str:
+def basis(result: PicksResult) -> str:
+    """What the figure rests on, below its title."""
     return (
         f"Lines: the model, bands {100 * result.confidence:g} %; points: counted, with exact "
         "intervals"
@@ -241,8 +242,10 @@ def _share(value: float) -> str:
     return f"{float(f'{percent:.{3 if percent >= 10 else 2}g}'):.10g}"
 
 
-def _say_tables(result: PicksResult) -> None:
+def say_tables(result: PicksResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import say_table
+    from feedsim.fit.pick_words import correlation_text, laws_of_misses
 
     sure = f"{100 * result.confidence:g} %"
     say_table(
@@ -276,10 +279,40 @@ def _say_tables(result: PicksResult) -> None:
                 f"{part.spread.z:.2f}",
                 f"{part.spread.p_value:.3g}",
                 f"{part.dispersion:.2f}",
+                correlation_text(part),
             )
         )
     say_table(
         f"Over stiffness (odds go as its power), and the spread between {units}",
-        ("fault", "power of stiffness", "Tarone's z", "p by bootstrap", "dispersion"),
+        (
+            *("fault", "power of stiffness", "Tarone's z", "p by bootstrap", "dispersion"),
+            "correlation in a bundle",
+        ),
         lines,
+        laws_of_misses(result),
     )
+    _say_forms(result)
+
+
+def _say_forms(result: PicksResult) -> None:
+    """Whether the form of the curve matters, where the trials can tell."""
+    from feedsim.cli.screen import say_table
+
+    lines = [
+        (
+            part.fault,
+            f"{part.form.deviance:.1f} on {part.form.degrees}",
+            f"{part.form.p_value:.2g}",
+            *(f"{other.gain:+.2f}, {100 * other.farthest:.2g} %" for other in part.form.others),
+        )
+        for part in result.parts.values()
+        if part.form is not None
+    ]
+    if lines:
+        say_table(
+            "The form of the curve over stiffness: the film model's (logit), and others",
+            ("fault", "deviance", "p by bootstrap", "probit", "complementary log-log"),
+            lines,
+            "Others: log-likelihood over the logit's, and how far their chances lie from it at "
+            "most within the stiffness tried.",
+        )

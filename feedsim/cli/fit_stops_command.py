@@ -43,6 +43,11 @@ WHOLE, AUTO = "none", "auto"
     "two lognormals are far likelier; never; or at this length in minutes.",
 )
 @click.option(
+    "--changed",
+    metavar="WHEN",
+    help="When something was changed, written as in the log: are times before and after it alike?",
+)
+@click.option(
     "--samples",
     type=click.IntRange(19, 100_000),
     default=499,
@@ -75,6 +80,7 @@ def command(
     alike: bool,
     only: tuple[str, ...],
     part: str,
+    changed: str | None,
     samples: int,
     confidence: float,
     seed: int,
@@ -90,7 +96,15 @@ def command(
     a parametric bootstrap of Anderson and Darling's distance, and listed in this order; taken is
     the likeliest that the times do not contradict, and where none is left the times themselves.
     Intervals are of the likelihood ratio, which covered the truth in 93 to 97 of 100 simulated
-    logs from 15 times on, half of them censored too.
+    logs from 15 times on, half of them censored too. Of few times that are all cut off at one
+    instant that of a Weibull's shape is a little wide: it covered 97.2 of 100 at 15 times.
+
+    Where the log's clock is coarse beside the lengths of stops (whole minutes, and stops of a few)
+    their families are fitted to what such a clock tells: a length may be up to a step shorter or
+    longer, and a stop told as no time is shorter than a step.
+
+    With --changed times before and after an instant are compared, with --alike those of the
+    machines, by the log-rank test; a window that the instant falls in is left out.
 
     Writes stations.toml, tables to put into a config: with the parameters' covariance, which
     --inputs uncertain draws from.
@@ -99,6 +113,7 @@ def command(
     Examples:
       feedsim fit stops configs/data/stops.csv --windows configs/data/shifts.csv
       feedsim fit stops configs/data/stops.csv --windows configs/data/shifts.csv --part 5
+      feedsim fit stops configs/data/stops.csv --changed 2025-09-15
       feedsim fit stops configs/data/events.csv --zone Europe/Berlin --as run=running
     """
     from feedsim.cli.answer_folder import AnswerFolder, answer_document
@@ -118,6 +133,7 @@ def command(
         confidence=confidence,
         samples=samples,
         split=split,
+        changed_us=None if changed is None else _instant_us(changed, log),
         seed=seed,
     )
     told = {
@@ -126,6 +142,7 @@ def command(
         "alike": alike,
         "only": list(only),
         "part": part,
+        "changed": changed,
         "samples": samples,
         "confidence": confidence,
         "seed": seed,
@@ -139,7 +156,7 @@ def command(
     own = {"confidence": confidence, "fit_stops": result.answer_json()}
     document = answer_document("fit stops", sentences, notes, own)
     figures = stops_figures(result, sentences[1])
-    folder.deliver(figures, document, partial(_say_tables, result), as_json=as_json)
+    folder.deliver(figures, document, partial(say_tables, result), as_json=as_json)
     talk(f"Put the tables of {STATIONS} into a config.")
     return 0
 
@@ -157,6 +174,23 @@ def _parting(part: str) -> bool | float:
             f"--part: must be auto, none or a number of minutes above 0, is {part!r}"
         )
     return 60 * minutes
+
+
+def _instant_us(text: str, log: EventLog) -> int:
+    """An instant as the log tells them; a day alone is its start."""
+    from feedsim.logs import LogError
+    from feedsim.logs.instants import TimeFormat
+
+    for full in (text.strip(), f"{text.strip()} 00:00"):
+        try:
+            written = TimeFormat("--changed", [(1, full)]).read(full)
+        except LogError:
+            continue
+        if written is not None:
+            return log.zone.instants_us(written)[0]
+    raise click.UsageError(
+        f"--changed: must be a time like 2025-03-30 14:05 or a day like 2025-03-30, is {text!r}"
+    )
 
 
 def _machine(log: EventLog, name: str | None, alike: bool) -> str | None:
@@ -193,7 +227,8 @@ def _on_log(log: EventLog) -> list[str]:
     return notes
 
 
-def _say_tables(result: StopsResult) -> None:
+def say_tables(result: StopsResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import say_table
     from feedsim.fit.stop_words import rules
 
@@ -227,6 +262,32 @@ def _say_tables(result: StopsResult) -> None:
         "of the stops of windows, over a Poisson process (both against independent times in the "
         "same windows).",
     )
+    lines = [line for station in result.stations for line in _compared(station)]
+    if lines:
+        say_table(
+            "Are they alike? (log-rank test)",
+            ("station, time", "of", "events", "if alike", "time per event", "p"),
+            lines,
+            "if alike: events that a group would have; -: too few of them for the test.",
+        )
+
+
+def _compared(station: FittedStation) -> Iterator[tuple[str, ...]]:
+    from feedsim.fit.stop_words import length, p_text
+
+    for found in (*station.machines, *station.change):
+        short = "between" if found.purpose == "between_stops" else "stop"
+        p_shown = p_text(found.test.p_value) if found.is_judged else "-"
+        groups = zip(found.names, found.data, found.test.expected, strict=True)
+        for number, (name, data, expected) in enumerate(groups):
+            yield (
+                f"{station.name}, {short}" if number == 0 else "",
+                name,
+                f"{data.events:,}",
+                f"{expected:,.1f}",
+                length(data.total_s / data.events) if data.events else "-",
+                p_shown if number == 0 else "",
+            )
 
 
 def _independence(station: FittedStation) -> tuple[str, ...]:

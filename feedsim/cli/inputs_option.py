@@ -1,20 +1,23 @@
-"""The option that lets uncertain inputs reach the answer."""
+"""The option that lets uncertain inputs reach the answer, and how their ranges are said."""
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
+    from feedsim.answers.set_ranges import Range
     from feedsim.answers.uncertain import InputsResult
+    from feedsim.cell import Cell
     from feedsim.cli.options import StudyOptions
     from feedsim.config import Config
     from feedsim.study import Setting, Work
 
+RANGES_FILE = "inputs.csv"
 SHOWN = (
     ("OEE", "oee", 100, 2, "%"),
     ("availability", "availability", 100, 2, "%"),
@@ -22,23 +25,38 @@ SHOWN = (
     ("quality", "quality", 100, 2, "%"),
     ("good packs", "packs_per_h", 1, 0, "/h"),
     ("dry", "dry_share", 100, 2, "% of time"),
+    ("visits", "visits_per_h", 1, 2, "/h"),
     ("refill visits", "refill_visits_per_h", 1, 2, "/h"),
     ("fault visits", "fault_visits_per_h", 1, 2, "/h"),
     ("crew busy", "crew_busy", 100, 1, "%"),
+)
+WEIGHED = (
+    ("OEE", "oee"),
+    ("good packs/h", "packs_per_h"),
+    ("fault visits/h", "fault_visits_per_h"),
 )
 
 
 def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command `--inputs` and `--input-sets`, handed on as one number of sets, or None."""
 
-    def wrapped(options: StudyOptions, *, inputs: str, input_sets: int, **rest: Any) -> Any:
-        if inputs == "fixed":
-            return command(options, input_sets=None, **rest)
-        from feedsim.answers.uncertain import refuse_certain
-        from feedsim.answers.unknowns import unknowns_of
+    def wrapped(options: StudyOptions, *, input_sets: int | None, **rest: Any) -> Any:
+        if input_sets is not None:
+            from feedsim.answers.uncertain import refuse_certain
+            from feedsim.answers.unknowns import unknowns_of
 
-        refuse_certain(unknowns_of(options.config))
+            refuse_certain(unknowns_of(options.config))
         return command(options, input_sets=input_sets, **rest)
+
+    functools.update_wrapper(wrapped, command)
+    return inputs_option_unchecked(wrapped)
+
+
+def inputs_option_unchecked(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The same for a command that sees for itself whether anything is uncertain."""
+
+    def wrapped(options: StudyOptions, *, inputs: str, input_sets: int, **rest: Any) -> Any:
+        return command(options, input_sets=None if inputs == "fixed" else input_sets, **rest)
 
     functools.update_wrapper(wrapped, command)
     wrapped = click.option(
@@ -58,6 +76,31 @@ def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(wrapped)
 
 
+def say_cost(
+    options: StudyOptions,
+    cells: Sequence[Cell],
+    unknowns: int,
+    sets: int | None,
+    of_first: int = 1,
+) -> None:
+    """Say before anything runs what uncertain inputs will cost, if they are asked for.
+
+    Raises
+    ------
+    TooLarge
+        If it would run for hours.
+    """
+    if sets is None:
+        return
+    from feedsim.answers.uncertain import cost_of_sets
+    from feedsim.cli.screen import talk
+    from feedsim.study import Work
+
+    work = Work(engine=options.engine, allow_large=options.allow_large)
+    study = options.config.study
+    talk(cost_of_sets(cells, study, unknowns, sets=sets, of_first=of_first, work=work))
+
+
 def ranges(
     config: Config,
     settings_of: Callable[[Config], list[Setting]],
@@ -67,30 +110,34 @@ def ranges(
     """Ranges over uncertain inputs, if they are asked for."""
     if sets is None:
         return None
-    from feedsim.answers.uncertain import with_uncertain_inputs
+    from feedsim.answers.uncertain import cost_of_sets, with_uncertain_inputs
     from feedsim.answers.unknowns import unknowns_of
 
-    return with_uncertain_inputs(config, unknowns_of(config), settings_of, sets=sets, work=work)
+    unknowns = unknowns_of(config)
+    if work.say:
+        cells = [setting.cell for setting in settings_of(config)]
+        work.say(cost_of_sets(cells, config.study, len(unknowns), sets=sets, work=work))
+    return with_uncertain_inputs(config, unknowns, settings_of, sets=sets, work=work)
 
 
-def sentence(result: InputsResult) -> str:
-    """What the inputs leave open at the first setting, in one sentence."""
+def sentence(result: InputsResult, measure: str = "oee", *, is_difference: bool = False) -> str:
+    """What the inputs leave open at the first setting, in one or two sentences."""
     from feedsim.answers.rows import setting_text, short_keys
 
-    row, ranges = next(
-        (row, ranges)
-        for row, ranges in zip(result.rows, result.ranges, strict=True)
-        if row.machine is None
-    )
-    found = ranges["oee"]
+    row, ranges = result.first
+    found = ranges[measure]
+    label, scale, digits, unit = _looks(measure, is_difference=is_difference)
     at = f" at {setting_text(row.setting, short_keys(row.setting))}" if row.setting else ""
+    what = f"difference in {label}, B minus A," if is_difference else f"{label}{at}"
+    sign = "+" if is_difference else ""
     told = (
-        f"With what is not known of the inputs, the expected OEE{at} lies between "
-        f"{100 * found.low:.1f} and {100 * found.high:.1f} % ({100 * row.confidence:g} %, "
-        f"{result.sets} sets of {result.replications} shifts); "
-        f"{100 * found.data_part:.0f} % of the variance of a set comes from the data"
+        f"With what is not known of the inputs, the expected {what} lies between "
+        f"{scale * found.low:{sign},.{digits}f} and {scale * found.high:{sign},.{digits}f}{unit} "
+        f"({100 * row.confidence:g} %, {result.sets} sets of {result.replications} shifts)"
     )
-    gains = {name: result.gain(name, "oee") for name in result.parts}
+    if isfinite(found.data_part):
+        told += f"; {100 * found.data_part:.0f} % of the variance of a set comes from the data"
+    gains = {name: result.gain(name, measure) for name in result.parts}
     known = {name: gain for name, gain in gains.items() if isfinite(gain)}
     if not known:
         return told + "."
@@ -101,52 +148,82 @@ def sentence(result: InputsResult) -> str:
     )
 
 
+def _looks(measure: str, *, is_difference: bool = False) -> tuple[str, float, int, str]:
+    """Label, scale, digits and unit of a measure in a sentence."""
+    label, _, scale, _, unit = next(shown for shown in SHOWN if shown[1] == measure)
+    if scale == 100:
+        return label, scale, 2 if is_difference else 1, " points" if is_difference else " %"
+    return label, scale, 0 if measure == "packs_per_h" else 2, unit
+
+
 def say_tables(result: InputsResult) -> None:
     """Ranges of the whole cell for each setting, and what more data would bring."""
     from feedsim.answers.rows import setting_text, short_keys
-    from feedsim.cli.screen import say_table
 
     short = short_keys(key for row in result.rows for key in row.setting)
-    cells = [
-        (row, ranges)
-        for row, ranges in zip(result.rows, result.ranges, strict=True)
-        if row.machine is None
-    ]
-    for row, ranges in cells:
-        at = f" at {setting_text(row.setting, short)}" if row.setting else ""
-        say_table(
-            f"Expected measures over uncertain inputs{at}",
-            ("", "expected", "from", "to", "from the data, sd", "from the shifts, sd", ""),
-            [
-                (
-                    label,
-                    *(
-                        f"{scale * number:,.{digits}f}" if isfinite(number) else "-"
-                        for number in (
-                            ranges[name].expected,
-                            ranges[name].low,
-                            ranges[name].high,
-                            ranges[name].data_sd,
-                            ranges[name].simulation_sd,
-                        )
-                    ),
-                    unit,
-                )
-                for label, name, scale, digits, unit in SHOWN
-                if name in ranges
-            ],
-        )
+    for row, ranges in zip(result.rows, result.ranges, strict=True):
+        if row.machine is None:
+            at = f" at {setting_text(row.setting, short)}" if row.setting else ""
+            say_ranges(f"Expected measures over uncertain inputs{at}", ranges)
+    say_gains(result)
+
+
+def say_ranges(title: str, ranges: Mapping[str, Range], *, is_difference: bool = False) -> None:
+    """The ranges of a row's measures, with both parts of their error."""
+    from feedsim.cli.screen import say_table
+
+    say_table(
+        title,
+        ("", "expected", "from", "to", "from the data, sd", "from the shifts, sd", ""),
+        [
+            (
+                label,
+                *_numbers(ranges[name], scale, digits),
+                unit.replace("%", "points", 1) if is_difference else unit,
+            )
+            for label, name, scale, digits, unit in SHOWN
+            if name in ranges
+        ],
+    )
+
+
+def _numbers(found: Range, scale: float, digits: int) -> list[str]:
+    told = (found.expected, found.low, found.high, found.data_sd, found.simulation_sd)
+    return [f"{scale * end:,.{digits}f}" if isfinite(end) else "-" for end in told]
+
+
+def span(found: Range | None, scale: float, digits: int) -> str:
+    """An expected measure with its range, in a table."""
+    if found is None or not isfinite(found.expected):
+        return "-"
+    expected, low, high, *_ = _numbers(found, scale, digits)
+    return f"{expected} ({low} to {high})"
+
+
+def say_gains(result: InputsResult, measures: Iterable[tuple[str, str]] = WEIGHED) -> None:
+    """Which input to measure more, by measures given as (label, name)."""
+    from feedsim.cli.screen import say_table
+
+    columns = list(measures)
     say_table(
         "Which input to measure more: what ten times its trial would take off the data's variance",
-        ("input", "of OEE", "of good packs/h", "of fault visits/h"),
+        ("input", *(f"of {label}" for label, _ in columns)),
         [
             (
                 name,
                 *(
                     f"{100 * gain:.0f} %" if isfinite(gain := result.gain(name, measure)) else "-"
-                    for measure in ("oee", "packs_per_h", "fault_visits_per_h")
+                    for _, measure in columns
                 ),
             )
             for name in result.parts
         ],
     )
+
+
+def weighed(measures: Iterable[str]) -> list[tuple[str, str]]:
+    """Measures for `say_gains`: those of targets first, then the usual ones."""
+    labels = {name: label for label, name in WEIGHED}
+    return [
+        (labels.get(name) or _looks(name)[0], name) for name in dict.fromkeys((*measures, *labels))
+    ]

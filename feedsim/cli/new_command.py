@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -23,7 +24,7 @@ def command(path: Path, force: bool) -> None:
     from feedsim.config.starter import starter_text
     from feedsim.files import write_whole
 
-    if path.exists() and not force:
+    if os.path.lexists(path) and not force:
         raise click.UsageError(f"{path}: is there already, allowed: a new file, or --force")
     if path.is_dir() or not path.parent.is_dir():
         raise click.UsageError(f"{path}: cannot be written, allowed: a file in a folder that is")

@@ -126,7 +126,7 @@ def command(
     elif as_text:
         click.echo("\n".join(_lines(shift, shift.events)))
     else:
-        _say_summary(shift)
+        say_summary(shift)
     talk(f"Written to {folder.path}: open {folder.path / 'replay.html'} in a browser")
 
 
@@ -182,7 +182,8 @@ ONE_SHIFT = (
 )
 
 
-def _say_summary(shift: Replay) -> None:
+def say_summary(shift: Replay) -> None:
+    """Say where the time of the shift went."""
     from feedsim.answers.event_words import lasting
     from feedsim.answers.events import is_step
     from feedsim.cli.screen import say_notes, say_table

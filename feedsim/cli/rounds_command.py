@@ -11,11 +11,21 @@ import click
 
 from feedsim.cli.capacity_command import MOST_VALUES, parse_bags
 from feedsim.cli.evidence import VERDICT_WORDS, evidence_text
+from feedsim.cli.inputs_option import (
+    RANGES_FILE,
+    inputs_option,
+    say_cost,
+    say_gains,
+    sentence,
+    span,
+    weighed,
+)
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.target_options import target_options, targets_told
 
 if TYPE_CHECKING:
     from feedsim.answers.rounds import Kept, RoundsResult
+    from feedsim.answers.rounds_inputs import IntervalOverInputs, RoundsInputs
     from feedsim.answers.targets import Evidence, Target
 
 MOST_COLUMNS = 13
@@ -52,6 +62,7 @@ def parse_numbers(option: str, text: str, example: str) -> list[float]:
 @click.command("rounds")
 @study_command
 @target_options
+@inputs_option
 @click.option(
     "--bags",
     metavar="VALUES",
@@ -91,13 +102,16 @@ def command(
     interval: float | None,
     machine: str | None,
     most_machines: int,
+    input_sets: int | None,
 ) -> int:
     """Find the longest round interval, and the most machines, for which CONFIG keeps targets.
 
     For each capacity: the longest interval such that it and every shorter one tried keeps every
     target at every machine, with the study's confidence; and how many machines the crew can tend
     so. The crew also answers calls as the config says; for rounds alone take
-    --set crew.calls=none. Exit code 1 where no capacity keeps the targets at any interval.
+    --set crew.calls=none. Exit code 1 where no capacity keeps the targets at any interval. With
+    --inputs uncertain the answer stays that of the config's values; in how many sets of inputs
+    the intervals found, and the next longer ones, keep the targets is told too.
 
     \b
     Examples:
@@ -106,8 +120,10 @@ def command(
       feedsim rounds configs/granola_three_machines.toml --crew-busy 0.95 --bags 300
     """
     from feedsim.answers.rounds import default_capacities, interval_grid, rounds, rounds_settings
+    from feedsim.answers.rounds_inputs import rounds_over_inputs
     from feedsim.answers.rows import rows_json
     from feedsim.answers.targets import BUDGET, refuse_unjudgeable
+    from feedsim.answers.unknowns import unknowns_of
     from feedsim.cell import build_cell
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder, refuse_precision
     from feedsim.cli.working import working
@@ -131,7 +147,11 @@ def command(
         "machine": machine,
         "most_machines": most_machines,
         "budget": budget,
+        **({"input_sets": input_sets} if input_sets else {}),
     }
+    # Of each capacity the interval found and the next longer one are drawn at the most.
+    drawn = [setting.cell for row in cells.values() for setting in list(row.values())[:2]]
+    say_cost(options, drawn, len(unknowns_of(config)), input_sets)
     flat = [setting.cell for row in cells.values() for setting in row.values()]
     folder = open_folder("rounds", options, told, flat)
     with working(folder, options) as work:
@@ -146,12 +166,19 @@ def command(
             budget=budget,
             work=work,
         )
+        inputs = None
+        if input_sets is not None:
+            inputs = rounds_over_inputs(result, sets=input_sets, work=work)
     folder.write_frames("tried.csv", [result.tried_frame()])
+    sentences = list(answer(result))
+    if inputs is not None:
+        folder.write_frames(RANGES_FILE, [inputs.frame()])
+        sentences += _input_sentences(result, inputs)
     found = StudyAnswer(
         result.results,
         result.rows,
-        list(answer(result)),
-        partial(_say_tables, result),
+        sentences,
+        partial(say_tables, result, inputs),
         notes=list(_notes(result)),
         own={
             "rounds": result.answer_json(),
@@ -161,10 +188,11 @@ def command(
                 for found in kept.by_interval.values()
                 for row in rows_json(list(found.rows))
             ],
+            **({} if inputs is None else {"inputs": inputs.json()}),
         },
         met=result.is_met,
     )
-    figure = rounds_figure(result, headline(result), tending(result))
+    figure = rounds_figure(result, headline(result), tending(result), inputs)
     return deliver(folder, options, found, {"rounds": figure})
 
 
@@ -283,6 +311,25 @@ def _most(result: RoundsResult) -> str:
     return f"{told}; {machines + 1} {shown}: {evidence_text(fails)}."
 
 
+def _input_sentences(result: RoundsResult, inputs: RoundsInputs) -> Iterator[str]:
+    """What the inputs leave open of the capacity nearest to the config's own."""
+    own = [each for each in inputs.intervals if each.bags == result.own.bags]
+    yield (
+        f"With what is not known of the inputs, at {own[0].bags} bags per lane the expected "
+        f"measures meet the targets {', '.join(map(_met_at, own))}."
+    )
+    yield sentence(inputs.inputs, result.targets[0].measure)
+
+
+def _met_at(interval: IntervalOverInputs) -> str:
+    """In how many sets an interval meets the targets, with the interval of that share."""
+    met = interval.met
+    return (
+        f"at {interval.interval_min:g} min in {met.in_words()} ({100 * met.low:.0f} to "
+        f"{100 * met.high:.0f} %)"
+    )
+
+
 def _notes(result: RoundsResult) -> Iterator[str]:
     crew = result.config.crew
     if crew.calls != "none":
@@ -306,7 +353,8 @@ def _notes(result: RoundsResult) -> Iterator[str]:
         yield "The config has no rounds: for machines per operator at an interval, --interval."
 
 
-def _say_tables(result: RoundsResult) -> None:
+def say_tables(result: RoundsResult, inputs: RoundsInputs | None = None) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import say_table
 
     operators = result.config.crew.operators
@@ -346,6 +394,41 @@ def _say_tables(result: RoundsResult) -> None:
         )
     else:
         click.echo("All that was tried, with intervals, stands in tried.csv and in the figure.")
+    if inputs is not None:
+        _say_inputs(result, inputs)
+
+
+def _say_inputs(result: RoundsResult, inputs: RoundsInputs) -> None:
+    from feedsim.cli.screen import say_table
+
+    say_table(
+        "Intervals over uncertain inputs: expected values and their range, at the tightest machine",
+        (
+            "bags/lane",
+            "round every, min",
+            "sets that meet the targets",
+            "share, %",
+            *(
+                f"{target.in_words()}{' (values, %)' if target.is_share else ''}"
+                for target in result.targets
+            ),
+        ),
+        [
+            (
+                f"{each.bags:,}",
+                f"{each.interval_min:g}",
+                f"{each.met.number} of {each.met.sets}",
+                f"{100 * each.met.low:.0f} to {100 * each.met.high:.0f}",
+                *(
+                    span(over, 100 if target.is_share else 1, 2)
+                    for target, _, over in each.tightest
+                ),
+            )
+            for each in inputs.intervals
+        ],
+    )
+    say_gains(inputs.inputs, weighed(target.measure for target in result.targets))
+    click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
 
 
 MARKS = {"met": "+", "missed": "x", "open": "?"}

@@ -45,7 +45,7 @@ def command(options: StudyOptions, input_sets: int | None) -> int:
         result.results,
         result.rows,
         [answer(result)],
-        partial(_say_tables, result),
+        partial(say_tables, result),
         shortfalls=result.shortfalls,
         inputs=inputs,
     )
@@ -90,7 +90,8 @@ MEASURES = (
 )
 
 
-def _say_tables(result: RunResult) -> None:
+def say_tables(result: RunResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.cell_tables import say_losses, say_measures
     from feedsim.cli.screen import FEW, say_unseen
     from feedsim.losses import losses

@@ -137,8 +137,10 @@ def say_notes(notes: Sequence[str]) -> None:
 
 
 def talk(message: str) -> None:
-    """Say something on stderr that is not part of the answer."""
-    click.echo(message, err=True)
+    """Say something on stderr that is not part of the answer; what a name holds is no order."""
+    from feedsim.config.problems import escaped
+
+    click.echo("\n".join(map(escaped, message.split("\n"))), err=True)
 
 
 def say_json(document: dict[str, Any]) -> None:

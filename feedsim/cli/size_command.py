@@ -80,7 +80,7 @@ def command(
         result.results,
         result.rows,
         list(answer(result)),
-        partial(_say_tables, result),
+        partial(say_tables, result),
         own={"size": result.answer_json()},
         met=result.is_met,
         inputs=inputs,
@@ -163,7 +163,8 @@ def _next_step(result: SizeResult) -> str:
     )
 
 
-def _say_tables(result: SizeResult) -> None:
+def say_tables(result: SizeResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import say_table
 
     several = len(result.results.settings[0].cell.machines) > 1

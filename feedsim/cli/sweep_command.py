@@ -68,7 +68,7 @@ def command(options: StudyOptions, varied: tuple[str, ...], input_sets: int | No
         result.results,
         result.rows,
         list(answer(result)),
-        partial(_say_table, result),
+        partial(say_tables, result),
         result.warnings(),
         {"sweep": result.answer_json()},
         result.shortfalls,
@@ -229,7 +229,8 @@ COLUMNS = (
 )
 
 
-def _say_table(result: SweepResult) -> None:
+def say_tables(result: SweepResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import FEW, cell, say_table, say_unseen
 
     rows = result.cells

@@ -133,7 +133,7 @@ def command(
         result.results,
         result.rows,
         list(answer(result)),
-        partial(_say_table, result),
+        partial(say_tables, result),
         list(notes_of(result)),
         {"trial": result.answer_json()},
         met=is_met(result, producer_risk is not None),
@@ -233,7 +233,8 @@ def _passes(point: Point) -> str:
     return f"{chance_text(passes.value)} ({100 * passes.low:.1f} to {100 * passes.high:.1f})"
 
 
-def _say_table(result: EfficiencyResult) -> None:
+def say_tables(result: EfficiencyResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import cell, say_table
 
     asked = result.trial

@@ -123,7 +123,7 @@ def command(
     figures = {"trial_plan": plan_figure(result, headline(result))}
     if result.sequential is not None:
         figures["trial_sequential"] = sequential_figure(result, sequential_headline(result))
-    folder.deliver(figures, document, partial(_say_tables, result), as_json=as_json)
+    folder.deliver(figures, document, partial(say_tables, result), as_json=as_json)
     return DONE if result.is_met else TARGET_MISSED
 
 
@@ -269,7 +269,8 @@ def _affordable_answer(result: PlanResult) -> Iterator[str]:
     yield (f"{result.picks:,} picks show it {allowed_faults(result.affordable)}{told}.")
 
 
-def _say_tables(result: PlanResult) -> None:
+def say_tables(result: PlanResult) -> None:
+    """Say the tables below the answer."""
     from feedsim.cli.screen import say_table
 
     clustered, has_true = result.pattern.bundles is not None, result.true_rate is not None

@@ -53,10 +53,11 @@ def command(
 ) -> int:
     """Say what so many faults in so many picks show of the rate.
 
-    The exact interval (Clopper-Pearson), the Bayesian one (Jeffreys' prior), and, with --rate,
-    whether the contract's rate is met, not met, or open, and what would settle it. With
-    --bad-share, --bad-missed and --bundle faults come in bad bundles: so many are bad where the
-    rate is the contract's. Exit code 1: the contract's rate is not shown to be met.
+    The exact interval (Clopper-Pearson), Bayesian ones (Jeffreys' prior, and a uniform one: where
+    they tell the same the prior does not matter), and, with --rate, whether the contract's rate is
+    met, not met, or open, and what would settle it. With --bad-share, --bad-missed and --bundle
+    faults come in bad bundles: so many are bad where the rate is the contract's. Exit code 1: the
+    contract's rate is not shown to be met.
 
     \b
     Examples:
@@ -85,7 +86,7 @@ def command(
     document = answer_document("trial result", sentences, notes, {"trial": result.answer_json()})
     folder.write_frames({"intervals.csv": result.frame()})
     figures = {"trial_result": result_figure(result, headline(result))}
-    folder.deliver(figures, document, partial(_say_tables, result), as_json=as_json)
+    folder.deliver(figures, document, partial(say_tables, result), as_json=as_json)
     return DONE if result.is_met else TARGET_MISSED
 
 
@@ -141,7 +142,9 @@ def _further(result: TrialResult) -> Iterator[str]:
         )
 
 
-def _say_tables(result: TrialResult) -> None:
+def say_tables(result: TrialResult) -> None:
+    """Say the tables below the answer."""
+    from feedsim.answers.trial_prior import IN_WORDS
     from feedsim.cli.screen import say_table
 
     sure = given_percent(result.confidence)
@@ -150,15 +153,17 @@ def _say_tables(result: TrialResult) -> None:
         (f"exact, one-sided {sure}: at most", "", rate_text(result.at_most)),
         (f"exact, one-sided {sure}: at least", rate_text(result.at_least), ""),
     ]
-    if result.bayes is not None:
-        low, high = result.bayes.low, result.bayes.high
-        lines.append((f"Bayesian (Jeffreys' prior), {sure}", rate_text(low), rate_text(high)))
+    for posterior in result.posteriors:
+        limits = posterior.limits(result.confidence)
+        name = f"Bayesian ({IN_WORDS[posterior.prior]}), {sure}"
+        lines.append((name, rate_text(limits.low), rate_text(limits.high)))
     say_table("The rate of faults per pick", ("interval", "from", "to"), lines)
-    if result.chance_within is not None and result.rate is not None:
-        click.echo(
-            f"Bayesian chance that the rate is at most {rate_text(result.rate)}: "
-            f"{chance_text(result.chance_within)}"
+    if result.posteriors and result.rate is not None:
+        chances = " and ".join(
+            f"{chance_text(each.chance_within(result.rate))} ({IN_WORDS[each.prior]})"
+            for each in result.posteriors
         )
+        click.echo(f"Bayesian chance that the rate is at most {rate_text(result.rate)}: {chances}")
 
 
 def notes_of(result: TrialResult) -> Iterator[str]:

@@ -6,17 +6,19 @@ import re
 from pathlib import Path
 
 LARGEST_BYTES = 5_000_000
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _MOST_LINES_SHOWN = 5
 
 
-def read_text(path: Path) -> tuple[str, int | None, str]:
+def read_text(path: Path, *, named: bool = False) -> tuple[str, int | None, str]:
     """Text of a small UTF-8 file, or what is wrong.
 
     Parameters
     ----------
     path : Path
         Of the file.
+    named : bool
+        Whether another file names it: then pipes and devices, which may never end, are not read.
 
     Returns
     -------
@@ -25,6 +27,8 @@ def read_text(path: Path) -> tuple[str, int | None, str]:
         are not UTF-8.
     """
     try:
+        if named and path.exists() and not (path.is_file() or path.is_dir()):
+            return "", None, "is a pipe or a device, not a file"
         with path.open("rb") as file:
             raw = file.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
@@ -59,7 +63,7 @@ def read_numbers(path: Path, most: int) -> tuple[tuple[float, ...], list[tuple[i
     Parameters
     ----------
     path : Path
-        Of the file.
+        Of the file, which a config names.
     most : int
         The largest number of values to take.
 
@@ -68,7 +72,7 @@ def read_numbers(path: Path, most: int) -> tuple[tuple[float, ...], list[tuple[i
     (numbers, problems)
         The numbers in the file's unit; each problem is (line or None, what is wrong).
     """
-    text, line, problem = read_text(path)
+    text, line, problem = read_text(path, named=True)
     if problem:
         return (), [(line, problem)]
     numbers: list[float] = []

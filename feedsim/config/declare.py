@@ -14,6 +14,7 @@ from pydantic_core import PydanticCustomError, PydanticUndefined
 from feedsim.config.problems import number_text
 
 NAME_CHARACTERS = 100
+LONGEST_FILE_NAME = 1000
 LARGEST_SEED = 2**63 - 1
 
 
@@ -168,7 +169,22 @@ def _checked_name(name: str) -> str:
     return name
 
 
+def _checked_text(text: str) -> str:
+    if not text.isprintable():
+        raise plain_error("must not hold control characters")
+    return text
+
+
+def _checked_lines(text: str) -> str:
+    _checked_text(text.replace("\n", " "))
+    return text
+
+
 Name = Annotated[str, AfterValidator(_checked_name)]
+# Any text that is shown, or names a file.
+Text = Annotated[str, AfterValidator(_checked_text)]
+# The same, of one line or several.
+Lines = Annotated[str, AfterValidator(_checked_lines)]
 
 
 def state_of(name: str) -> str:

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, InstanceOf, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from feedsim.config.datafile import read_text
-from feedsim.config.declare import plain_error
+from feedsim.config.declare import LONGEST_FILE_NAME, plain_error
 from feedsim.config.lines import line_of, lines_of_keys
 from feedsim.config.problems import ConfigError, Problem, escaped, key_text
 from feedsim.config.problems import Path as KeyPath
@@ -19,13 +19,15 @@ from feedsim.film import FilmFileError, FilmModel, model_of
 ALLOWED = "the path of a film model, relative to the config"
 
 
-def read_film_model(path: str | Path) -> FilmModel:
+def read_film_model(path: str | Path, *, named: bool = False) -> FilmModel:
     """Read a film model that `feedsim fit picks` wrote.
 
     Parameters
     ----------
     path : str or Path
         A TOML file.
+    named : bool
+        Whether a config names it: then it must be an ordinary file.
 
     Returns
     -------
@@ -37,7 +39,7 @@ def read_film_model(path: str | Path) -> FilmModel:
         With all problems of the file, each with its line.
     """
     path = Path(path)
-    text, line, problem = read_text(path)
+    text, line, problem = read_text(path, named=named)
     if problem:
         raise ConfigError([Problem(str(path), line, "", problem)])
     values = read_toml(text, str(path))
@@ -64,9 +66,13 @@ def _film_model(value: Any, info: ValidationInfo) -> Any:
             raise PydanticCustomError("findings", "several", {"findings": found}) from error
     if not isinstance(value, str):
         raise plain_error(f"must be {ALLOWED}")
+    if not value.isprintable() or len(value) > LONGEST_FILE_NAME:
+        raise plain_error(
+            f"must be {ALLOWED}: at most {LONGEST_FILE_NAME} characters, none a control character"
+        )
     folder = Path((info.context or {}).get("folder", "."))
     try:
-        return read_film_model(folder / value)
+        return read_film_model(folder / value, named=True)
     except ConfigError as error:
         wrong = [
             ("", f"{p.key}: {p.message}" if p.key else p.message, p.file, p.line)

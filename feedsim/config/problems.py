@@ -11,6 +11,7 @@ from feedsim.mistakes import Mistake
 Path = tuple[str | int, ...]
 
 SHOWN_CHARACTERS = 60
+LONGEST_KEY = 200
 
 
 @dataclass(frozen=True)
@@ -24,8 +25,10 @@ class Problem:
 
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
-        parts = [part for part in (escaped(place), escaped(self.key), self.message) if part]
-        return ": ".join(parts)
+        key = escaped(self.key)
+        if len(key) > LONGEST_KEY:
+            key = key[: LONGEST_KEY - 1] + "…"
+        return ": ".join(part for part in (escaped(place), key, self.message) if part)
 
 
 class ConfigError(Mistake):

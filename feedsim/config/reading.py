@@ -10,6 +10,7 @@ from feedsim.config.datafile import LARGEST_BYTES
 from feedsim.config.problems import ConfigError, Problem, escaped
 
 DEEPEST = 50
+_KEY_PART = re.compile(r"""[ \t]*([\w-]+|"[^"]*"|'[^']*')[ \t]*""")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -32,6 +33,9 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
     if len(text) > LARGEST_BYTES:
         raise ConfigError([Problem(name, None, "", "the config is larger than 5 MB")])
     text = text.removeprefix("\ufeff")
+    deep = _line_of_deep_key(text)
+    if deep is not None:
+        raise ConfigError([Problem(name, deep, "", "not valid TOML: keys are nested too deeply")])
     try:
         data = tomllib.loads(text)
         if not too_deep(data):
@@ -46,6 +50,19 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
     if "too deeply" in message:
         line = _line_that_fails(text, RecursionError)
     raise ConfigError([Problem(name, line, "", f"not valid TOML: {message}")])
+
+
+def _line_of_deep_key(text: str) -> int | None:
+    """The line of a key a.b.c... that is too deep; tomllib would take minutes over a long one."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.count(".") < DEEPEST:
+            continue
+        depth = 0
+        for part in line.split("."):
+            depth = depth + 1 if _KEY_PART.fullmatch(part) else 0
+            if depth == DEEPEST:
+                return number
+    return None
 
 
 def too_deep(data: Any) -> bool:

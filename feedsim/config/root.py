@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import PrivateAttr
 
 from feedsim.config.crew import Crew
-from feedsim.config.declare import Table, key
+from feedsim.config.declare import Lines, Table, key
 from feedsim.config.machine import Machine
 from feedsim.config.problems import Path as KeyPath
 from feedsim.config.study import Money, PlannedStop, Study
@@ -31,7 +31,7 @@ class Origin:
 class Config(Table):
     """A cell: its study, people, calendar and machines."""
 
-    title: str = key("Title of the study", default="", max_length=500)
+    title: Lines = key("Title of the study", default="", max_length=500)
     study: Study = key("How long, how often and how surely", default={})
     crew: Crew = key("The operators and how they find their work", default={})
     planned_stop: tuple[PlannedStop, ...] = key(

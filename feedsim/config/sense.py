@@ -11,6 +11,8 @@ from feedsim.config.sense_bag import bag_findings
 from feedsim.config.sense_magazine import magazine_findings
 
 MOST_MACHINES = 1000
+# Times are whole microseconds: a shift must be far longer than one.
+SHORTEST_SHIFT_S = 0.001
 BUILT_IN_STATES = (
     "running",
     "retry",
@@ -51,6 +53,9 @@ def _calendar(config: Config) -> Iterator[Finding]:
     shift_h = config.study.shift_h
     shift: tuple[Path, ...] = (("study", "shift_h"),)
     until = f"before the shift ends (shift_h = {number_text(shift_h)})"
+    if shift_h * 3600 < SHORTEST_SHIFT_S:
+        message = f"must be at least {SHORTEST_SHIFT_S:g} s, is {number_text(shift_h)} h"
+        yield Finding(("study", "shift_h"), message)
     if config.study.warm_up_h >= shift_h:
         message = f"must end {until}, is {number_text(config.study.warm_up_h)}"
         yield Finding(("study", "warm_up_h"), message, shift)

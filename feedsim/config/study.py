@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from feedsim.config.declare import LARGEST_SEED, Name, Table, key
+from feedsim.config.declare import LARGEST_SEED, Name, Table, Text, key
 
 
 class Study(Table):
@@ -45,7 +45,7 @@ class PlannedStop(Table):
 class Money(Table):
     """What time and bags are worth."""
 
-    currency: str = key("Currency of all amounts", default="EUR", min_length=1, max_length=20)
+    currency: Text = key("Currency of all amounts", default="EUR", min_length=1, max_length=20)
     pack_margin: float = key("Margin of one good pack", default=0, ge=0, le=1e6)
     bag_cost: float = key("Cost of one empty bag", default=0, ge=0, le=1e6)
     operator_cost_h: float = key("Cost of an operator's hour", default=0, ge=0, le=1e6)

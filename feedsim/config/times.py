@@ -11,7 +11,7 @@ from pydantic import Field, GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from feedsim.config.datafile import read_numbers
-from feedsim.config.declare import Table, key, plain_error
+from feedsim.config.declare import LONGEST_FILE_NAME, Table, Text, key, plain_error
 
 Family = Literal["constant", "exponential", "lognormal", "weibull", "empirical"]
 
@@ -63,19 +63,21 @@ class SpreadTable(Table):
         allowed="a list of numbers of at least 0",
         listed=True,
     )
-    file_s: str | None = key(
+    file_s: Text | None = key(
         "File of times measured, one number a line, relative to the config (empirical)",
         unit="s",
         default=None,
         example="load-times.txt",
         allowed="the path of a file, relative to the config",
+        max_length=LONGEST_FILE_NAME,
     )
-    file_min: str | None = key(
+    file_min: Text | None = key(
         "File of times measured, one number a line, relative to the config (empirical)",
         unit="min",
         default=None,
         example="stops.txt",
         allowed="the path of a file, relative to the config",
+        max_length=LONGEST_FILE_NAME,
     )
     covariance: Covariance | None = key(
         "Covariance of the logarithms of the mean and of cv or shape, where they were fitted",

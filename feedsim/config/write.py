@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from feedsim.film import FilmModel, table_of
 if TYPE_CHECKING:
     from feedsim.config.root import Config
 
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 # Tables that read better on one line; times are told by their family.
 _INLINE = {"geometry", "layers", "faults", "bad_bundles"}
 
@@ -62,9 +64,11 @@ def dump_toml(config: Config | Mapping[str, Any]) -> str:
 def _write_table(table: Mapping[str, Any], path: str, lines: list[str]) -> None:
     """Values first: in TOML what follows a sub-table's head belongs to that sub-table."""
     below = {name: value for name, value in table.items() if _has_head(name, value)}
-    lines += [f"{name} = {toml_value(v)}" for name, v in table.items() if name not in below]
+    lines += [
+        f"{_toml_key(name)} = {toml_value(v)}" for name, v in table.items() if name not in below
+    ]
     for name, value in below.items():
-        full = f"{path}.{name}" if path else name
+        full = f"{path}.{_toml_key(name)}" if path else _toml_key(name)
         for item in value if isinstance(value, list) else [value]:
             lines += ["", f"[[{full}]]" if isinstance(value, list) else f"[{full}]"]
             _write_table(item, full, lines)
@@ -89,12 +93,19 @@ def toml_value(value: Any) -> str:
     if isinstance(value, Mapping):
         if not value:
             return "{}"
-        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
+        return (
+            "{ " + ", ".join(f"{_toml_key(k)} = {toml_value(v)}" for k, v in value.items()) + " }"
+        )
     if isinstance(value, list | tuple):
         return "[" + ", ".join(toml_value(item) for item in value) + "]"
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     return str(value)
+
+
+def _toml_key(name: str) -> str:
+    """A key, in quotes where it must have them: notes of a film model may have any name."""
+    return name if _BARE_KEY.fullmatch(name) else toml_value(name)
 
 
 def _escaped(character: str) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 GRAVITY_m_s2 = 9.80665
+# Of whatever is measured, in its unit: what is beyond was mistyped.
+LEAST, MOST = 1e-6, 1e6
 SLOPE_deg = 41.5
 # Length that hangs down to the slope, over the bending length: (8 tan a / cos(a / 2))^(1/3).
 OVERHANG_PER_BENDING_LENGTH = math.cbrt(
@@ -149,5 +151,5 @@ def overhang_mm(stiffness_uNm: float, grammage_g_m2: float) -> float:  # noqa: N
 
 
 def _above_zero(what: str, value: float, unit: str) -> None:
-    if not (math.isfinite(value) and value > 0):
-        raise ValueError(f"{what} must be above 0 {unit}, is {value:g}")
+    if not LEAST <= value <= MOST:
+        raise ValueError(f"{what} must be above 0 {unit} ({LEAST:g} to {MOST:g}), is {value:g}")

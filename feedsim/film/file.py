@@ -100,8 +100,8 @@ def model_of(values: Mapping[str, Any], name: str = "film model") -> FilmModel:
     ]
     notes = reader.tables((), values, "notes", single=True)
     for key, note in (notes[0] if notes else {}).items():
-        if not isinstance(note, str | int | float):
-            reader.wrong(("notes", key), "must be a text or a number")
+        if not (_is_number(note) or (isinstance(note, str) and note.isprintable())):
+            reader.wrong(("notes", key), "must be a text without control characters, or a number")
     if reader.problems:
         raise FilmFileError(reader.problems)
     return FilmModel(

@@ -13,7 +13,7 @@ from feedsim.film.materials import MATERIALS, Direction
 
 THICKEST_UM = 10_000.0
 STIFFEST_GPA = 1000.0
-_NUMBER = r"(?:\d+\.?\d*|\.\d+)"
+_NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)"
 _MATERIAL = re.compile(rf"([A-Za-z][A-Za-z-]*?)[\s:=]*({_NUMBER})(?:\s*um)?", re.ASCII)
 _MODULUS = re.compile(
     rf"({_NUMBER})(?:\s*x\s*({_NUMBER}))?\s*GPa[\s:]*({_NUMBER})(?:\s*um)?", re.ASCII | re.I

@@ -15,6 +15,7 @@ REPEATS = 999
 MIXTURE_REPEATS = 199
 MOST_CELLS = 2_000_000
 EM_STEPS = 200
+EM_CHECK = 5
 EM_TOLERANCE = 1e-7
 FIRST_SHARE = 0.05
 # Where the search for a bad bundle's rate begins: times the mean rate, and as it is.
@@ -184,8 +185,8 @@ def _one_kind(units: Units, faults: Floats) -> Floats:
 
 
 def _log_like(faults: Floats, attempts: Floats, rates: Floats) -> Floats:
-    p = np.clip(rates, LEAST_RATE, 1 - LEAST_RATE)
-    found: Floats = faults * np.log(p) + (attempts - faults) * np.log1p(-p)
+    fault, none = _logs(rates)
+    found: Floats = faults * fault + (attempts - faults) * none
     return found
 
 
@@ -203,23 +204,68 @@ def _em(units: Units, faults: Floats) -> tuple[Floats, Floats, Floats, Floats]:
 
 
 def _em_from(units: Units, faults: Floats, missed: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    n, groups = units.attempts, units.groups
+    n = units.attempts
     member = np.zeros((len(n), units.number_of_groups))
-    member[np.arange(len(n)), groups] = 1.0
-    share = np.full(len(faults), FIRST_SHARE)
+    member[np.arange(len(n)), units.groups] = 1.0
+    attempts_of = n[:, None] * member
     good = np.clip((faults @ member) / (n @ member) / 2, LEAST_RATE, 1)
-    before = np.full(len(faults), -np.inf)
-    for _ in range(EM_STEPS):
-        in_bad = np.log(share)[:, None] + _log_like(faults, n, missed[:, None])
-        in_good = np.log1p(-share)[:, None] + _log_like(faults, n, good[:, groups])
-        whole = np.logaddexp(in_bad, in_good)
-        high = whole.sum(axis=-1)
-        if np.all(high - before <= EM_TOLERANCE * np.maximum(1, np.abs(high))):
+    share = np.full(len(faults), FIRST_SHARE)
+    missed = missed.astype(float)
+    high = _height(units, faults, share, missed, good)
+    # Rows whose likelihood does not rise any more are done; the others go on without them.
+    going = np.arange(len(faults))
+    for _ in range(EM_STEPS // EM_CHECK):
+        counts = faults[going]
+        at = share[going], missed[going], good[going]
+        for _ in range(EM_CHECK):
+            at = _em_step(units, counts, at, member, attempts_of)
+        share[going], missed[going], good[going] = at
+        now = _height(units, counts, *at)
+        rises = now - high[going] > EM_TOLERANCE * np.maximum(1, np.abs(now))
+        high[going] = now
+        going = going[rises]
+        if not len(going):
             break
-        before = high
-        bad = np.exp(in_bad - whole)
-        share = np.clip(bad.mean(axis=-1), LEAST_RATE, 1 - LEAST_RATE)
-        missed = (bad * faults).sum(axis=-1) / np.maximum((bad * n).sum(axis=-1), LEAST_RATE)
-        rest = ((1 - bad) * n) @ member
-        good = (((1 - bad) * faults) @ member) / np.maximum(rest, LEAST_RATE)
     return share, missed, good, high
+
+
+_At = tuple[Floats, Floats, Floats]
+
+
+def _em_step(units: Units, faults: Floats, at: _At, member: Floats, attempts_of: Floats) -> _At:
+    from scipy.special import expit
+
+    bad = expit(_odds_of_bad(units, faults, *at))
+    bad_attempts, bad_faults = bad @ attempts_of, (bad * faults) @ member
+    rest = attempts_of.sum(axis=0) - bad_attempts
+    good = (faults @ member - bad_faults) / np.maximum(rest, LEAST_RATE)
+    missed = bad_faults.sum(axis=-1) / np.maximum(bad_attempts.sum(axis=-1), LEAST_RATE)
+    return np.clip(bad.mean(axis=-1), LEAST_RATE, 1 - LEAST_RATE), missed, np.maximum(good, 0.0)
+
+
+def _odds_of_bad(
+    units: Units, faults: Floats, share: Floats, missed: Floats, good: Floats
+) -> Floats:
+    """Log-odds that a unit is bad, by its count, shape (b, m)."""
+    fault_bad, none_bad = _logs(missed)
+    fault_good, none_good = _logs(good)
+    # The logarithms are of each group, not of each unit: there are far fewer.
+    per_none = none_bad[:, None] - none_good
+    per_fault = (fault_bad[:, None] - fault_good) - per_none
+    odds = faults * per_fault[:, units.groups] + units.attempts * per_none[:, units.groups]
+    found: Floats = odds + (np.log(share) - np.log1p(-share))[:, None]
+    return found
+
+
+def _height(units: Units, faults: Floats, share: Floats, missed: Floats, good: Floats) -> Floats:
+    """Log-likelihood of counts of shape (b, m)."""
+    as_good = _log_like(faults, units.attempts, good[:, units.groups]).sum(axis=-1)
+    odds = _odds_of_bad(units, faults, share, missed, good)
+    found: Floats = as_good + np.logaddexp(0, odds).sum(axis=-1)
+    return np.asarray(found + len(units.groups) * np.log1p(-share))
+
+
+def _logs(rates: Floats) -> tuple[Floats, Floats]:
+    """Logarithms of a rate, and of what is left."""
+    p = np.clip(rates, LEAST_RATE, 1 - LEAST_RATE)
+    return np.log(p), np.log1p(-p)

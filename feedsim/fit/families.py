@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from feedsim.config import Spread
+from feedsim.fit.rounded import RoundedLikelihood
 from feedsim.fit.survival import CensoredTimes
 from feedsim.stats import Floats
 
@@ -33,6 +34,8 @@ _LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 _LARGEST_Z = 50.0
 _FARTHEST_Z = 1e8
 _FLAT = 1e-7
+# A step's length does not move a mean further, in its logarithm.
+_NEAR = 6.0
 
 Terms = tuple[Floats, Floats, Floats]
 
@@ -118,6 +121,13 @@ class Likelihood:
                 [mixed, (slope * z + bend * z * z).sum()],
             ]
         )
+
+
+def likelihood_of(family: FamilyName, data: CensoredTimes) -> Likelihood | RoundedLikelihood:
+    """The log-likelihood of a family, of times as they are or as a clock with steps told them."""
+    if data.step_s:
+        return RoundedLikelihood(family == LOGNORMAL, data)
+    return Likelihood(family, data)
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,24 +304,38 @@ def fit_family(family: FamilyName, data: CensoredTimes) -> FamilyFit:
     """
     if data.events == 0:
         raise FitError("no event was seen")
-    likelihood = Likelihood(family, data)
+    likelihood = likelihood_of(family, data)
     if family == EXPONENTIAL:
-        location, log_scale = math.log(data.total_s / data.events), 0.0
-        covariance = np.array([[1 / data.events]])
+        location, log_scale = _location(likelihood), 0.0
+        covariance = np.array([[1 / -likelihood.bend(location, 0.0)[0, 0]]])
     else:
         location, log_scale = _maximum(likelihood)
-        covariance = _covariance(likelihood, location, log_scale)
+        covariance = _covariance(family, likelihood, location, log_scale)
     value = likelihood.value(location, log_scale)
     return FamilyFit(family, location, log_scale, covariance, value, data)
 
 
-def _maximum(likelihood: Likelihood) -> tuple[float, float]:
+def _location(likelihood: Likelihood | RoundedLikelihood) -> float:
+    """The likeliest location of an exponential."""
+    from scipy.optimize import brentq
+
+    data = likelihood.data
+    place = math.log(data.total_s / data.events)
+    if not data.step_s:
+        return place
+    low, high = place - _NEAR, place + _NEAR
+    if not likelihood.slope(low, 0.0)[0] > 0 > likelihood.slope(high, 0.0)[0]:
+        raise FitError("no mean is the likeliest")
+    return float(brentq(lambda at: likelihood.slope(at, 0.0)[0], low, high, xtol=1e-12))
+
+
+def _maximum(likelihood: Likelihood | RoundedLikelihood) -> tuple[float, float]:
     from scipy.optimize import minimize, root
 
     data = likelihood.data
     if len(np.unique(data.seen_s)) < LEAST_DIFFERENT:
         raise FitError("fewer than two different times were seen")
-    log_s = likelihood.log_s
+    log_s = np.log(data.times_s)
     start: Any = np.array([float(log_s.mean()), math.log(max(float(log_s.std()), 1e-3))])
     room = _FLAT * (1 + data.events)
 
@@ -349,7 +373,7 @@ def _within(at: Floats) -> tuple[float, float]:
     return float(at[0]), min(max(float(at[1]), -25.0), 25.0)
 
 
-def _is_top(likelihood: Likelihood, at: Floats, room: float) -> bool:
+def _is_top(likelihood: Likelihood | RoundedLikelihood, at: Floats, room: float) -> bool:
     if not (np.all(np.isfinite(at)) and abs(at[1]) < 20):
         return False
     # The slope over the location is in units of the scale.
@@ -357,10 +381,15 @@ def _is_top(likelihood: Likelihood, at: Floats, room: float) -> bool:
     return bool(np.all(np.abs(slope) < room))
 
 
-def _covariance(likelihood: Likelihood, location: float, log_scale: float) -> Floats:
+def _covariance(
+    family: FamilyName,
+    likelihood: Likelihood | RoundedLikelihood,
+    location: float,
+    log_scale: float,
+) -> Floats:
     """Of log-mean and log-form, by the delta method."""
     inverse = np.linalg.inv(-likelihood.bend(location, log_scale))
-    family, scale = likelihood.family, math.exp(log_scale)
+    scale = math.exp(log_scale)
     if family == LOGNORMAL:
         variance = scale * scale
         mean_by, form_by = variance, variance / -math.expm1(-variance)

@@ -149,16 +149,18 @@ class CutAsSeen:
     data: CensoredTimes
 
     def __call__(self, rng: np.random.Generator, draw: DrawTimes) -> CensoredTimes:
-        """Make a sample; times that are recorded as none are left out, as in the data."""
-        times_s = draw(rng, len(self.data))
-        cut_s = self._cuts(rng)
+        """Make a sample; times told as none are left out, and counted where the data's are."""
+        times_s = draw(rng, len(self.data) + self.data.told_none)
+        cut_s = self._cuts(rng, len(times_s))
         kept = times_s > 0
-        return CensoredTimes(np.minimum(times_s, cut_s)[kept], (times_s <= cut_s)[kept])
+        times_s, cut_s = times_s[kept], cut_s[kept]
+        none = int((~kept).sum()) if self.data.told_none else 0
+        return CensoredTimes(np.minimum(times_s, cut_s), times_s <= cut_s, self.data.step_s, none)
 
-    def _cuts(self, rng: np.random.Generator) -> Floats:
+    def _cuts(self, rng: np.random.Generator, number: int) -> Floats:
         """What could cut each time off; beyond the last time of censoring nothing does."""
         if not self.data.censored:
-            return np.full(len(self.data), np.inf)
+            return np.full(number, np.inf)
         curve = kaplan_meier(CensoredTimes(self.data.times_s, ~self.data.seen))
-        levels = rng.random(len(self.data))
+        levels = rng.random(number)
         return np.where(levels > 1 - curve.survival[-1], np.inf, km_quantiles(curve, levels))

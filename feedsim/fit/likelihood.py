@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from feedsim.film import ANY, CLOSURES, FAULTS, PLANNING_EXPONENTS, PLANNING_ODDS
 from feedsim.fit.bundles import Ints
-from feedsim.fit.logistic import NormalPrior
+from feedsim.fit.regression import NormalPrior
 from feedsim.stats import Floats
 
 # Spread of the priors, on the scale of log-odds: a common shift of all closures (95 % within 19

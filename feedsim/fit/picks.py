@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 from feedsim.film import (
     ANY,
     CLOSURES,
-    FAULTS,
     BadBundleFit,
     FaultFit,
     FilmModel,
     PLANNING_STIFFNESS_uNm,
     Tried,
 )
+from feedsim.fit.beta_binomial import Correlation, correlation_within
 from feedsim.fit.bundles import Ints, Mixture, SpreadTest, Units, spread_test, two_kinds
+from feedsim.fit.curve_form import CurveForm, curve_form
 from feedsim.fit.likelihood import (
     BAD_MEAN,
     BAD_SD,
@@ -35,10 +36,11 @@ from feedsim.fit.likelihood import (
     pooled,
     prior_of,
 )
-from feedsim.fit.logistic import NormalPrior, fit_logistic
 from feedsim.fit.posterior import Posterior, explore
+from feedsim.fit.regression import NormalPrior, fit_binomial
 from feedsim.fit.trials import Trials
 from feedsim.mistakes import Mistake
+from feedsim.shown import Shown
 from feedsim.stats import Floats, exact_interval
 
 if TYPE_CHECKING:
@@ -95,6 +97,12 @@ class FaultPart:
         Between units, as counted.
     dispersion : float
         By which the information was divided.
+    closures : int
+        How many the posterior has.
+    correlation : Correlation or None
+        Of attempts within a bundle; None where no bundles were recorded, or nothing tells it.
+    form : CurveForm or None
+        How well the curve over stiffness carries the counts; None where nothing tells it.
     """
 
     fault: str
@@ -102,6 +110,8 @@ class FaultPart:
     spread: SpreadTest
     dispersion: float
     closures: int
+    correlation: Correlation | None = None
+    form: CurveForm | None = None
 
     def chance(self, closure: int, log_ratio: float, confidence: float) -> Rate:
         """Chance at a closure and stiffness: its mean and central interval."""
@@ -128,7 +138,7 @@ class BadBundles:
 
 
 @dataclass(frozen=True)
-class PicksResult:
+class PicksResult(Shown):
     """The answer of `fit picks`.
 
     Attributes
@@ -172,9 +182,11 @@ class PicksResult:
 
     def warnings(self) -> list[str]:
         """What a user of the model must know."""
-        return list(_warnings(self))
+        from feedsim.fit.pick_words import warnings_of
 
-    def cells_frame(self) -> pd.DataFrame:
+        return list(warnings_of(self))
+
+    def frame(self) -> pd.DataFrame:
         """What was counted, and the model's chance, a line for each fault of each cell."""
         import pandas as pd
 
@@ -195,6 +207,12 @@ class PicksResult:
                 }
                 for cell in self.cells
             ]
+        )
+
+    def __repr__(self) -> str:
+        return (
+            f"PicksResult({', '.join(self.parts)}: {self.trials.attempts:,} attempts, "
+            f"{'with' if self.model.bad_bundles else 'without'} bad bundles)"
         )
 
     def answer_json(self) -> dict[str, Any]:
@@ -225,6 +243,8 @@ class PicksResult:
                     "spread_p": part.spread.p_value,
                     "dispersion": part.dispersion,
                     "effective_points": part.posterior.effective,
+                    "correlation": _correlation_json(part.correlation),
+                    "curve": _form_json(part.form),
                 }
                 for part in self.parts.values()
             ],
@@ -254,7 +274,9 @@ def fit_picks(
     (`likelihood.prior_of`). Where bundles are recorded and two kinds of them explain the misses
     better than one (bootstrap of the likelihood ratio, at 5 %), the misses are fitted with bad
     bundles. Where the spread between units is otherwise wider than chance makes it (Tarone's
-    test, at 5 %), the information is divided by the dispersion.
+    test, at 5 %), the information is divided by the dispersion. Beside it stand, for a check of
+    what is assumed, the correlation within a bundle by the beta-binomial law, and curves of other
+    forms.
 
     Parameters
     ----------
@@ -295,8 +317,19 @@ def fit_picks(
             share, missed = (_rate_of(posterior, column, confidence) for column in (-2, -1))
             bundles = BadBundles(mixture, is_taken, share, missed)
     model = _model(frame, trials, parts, bad=is_taken)
+    is_good = _good_lines(frame, parts[BAD_FAULT].posterior) if is_taken else None
+    for fault, part in parts.items():
+        among = is_good if fault == BAD_FAULT else None
+        counts = frame.counts(fault, whole=True, among=among)
+        parts[fault] = replace(
+            part,
+            correlation=correlation_within(frame.units(fault), confidence)
+            if trials.has_bundles
+            else None,
+            form=curve_form(counts, rng, part.dispersion) if trials.has_stiffness else None,
+        )
     result = PicksResult(trials, model, parts, bundles, [], confidence)
-    result.cells.extend(_cells(result, frame))
+    result.cells.extend(_cells(result, frame, is_good))
     return result
 
 
@@ -323,8 +356,16 @@ class _Arrays:
     def units(self, fault: str) -> Units:
         return Units(self.groups, self.attempts, self.faults(fault))
 
-    def counts(self, fault: str, *, whole: bool) -> Counts:
-        return pooled(self.closure, self.log_ratio, self.attempts, self.faults(fault), whole=whole)
+    def counts(self, fault: str, *, whole: bool, among: NDArray[np.bool_] | None = None) -> Counts:
+        """Counts of a fault, of all lines or only of some."""
+        kept = slice(None) if among is None else among
+        return pooled(
+            self.closure[kept],
+            self.log_ratio[kept],
+            self.attempts[kept],
+            self.faults(fault)[kept],
+            whole=whole,
+        )
 
 
 def _mixture(
@@ -357,7 +398,7 @@ def posterior_of(counts: Counts, prior: NormalPrior, dispersion: float = 1.0) ->
     """Posterior of the log-odds by closure and the slope, from its maximum outwards."""
     k = len(prior.mean) - 1
     faults, attempts = counts.faults * counts.times, counts.attempts * counts.times
-    fit = fit_logistic(counts.design(k), faults / dispersion, attempts / dispersion, prior)
+    fit = fit_binomial(counts.design(k), faults / dispersion, attempts / dispersion, prior)
     return explore(
         lambda points: log_like(counts, points, dispersion) + log_prior(prior, points),
         fit.coefficients,
@@ -467,8 +508,9 @@ def _tried(frame: _Arrays, trials: Trials) -> Iterator[Tried]:
         )
 
 
-def _cells(result: PicksResult, frame: _Arrays) -> Iterator[Cell]:
-    is_good = _good_lines(result, frame)
+def _cells(
+    result: PicksResult, frame: _Arrays, is_good: NDArray[np.bool_] | None
+) -> Iterator[Cell]:
     for group, tried in enumerate(result.model.tried):
         for fault in result.trials.faults:
             counted = _counted(tried.counts[fault], tried.attempts, result.confidence)
@@ -495,10 +537,8 @@ def _counted(faults: int, attempts: int, confidence: float) -> Rate:
     return Rate(value, float(low), float(high), faults, attempts)
 
 
-def _good_lines(result: PicksResult, frame: _Arrays) -> NDArray[np.bool_] | None:
-    """Which bundles are likelier good than bad, by the fit's mean; None without bad bundles."""
-    if result.model.bad_bundles is None:
-        return None
+def _good_lines(frame: _Arrays, posterior: Posterior) -> NDArray[np.bool_]:
+    """Which bundles are likelier good than bad, by the fit's mean."""
     lines = Counts(
         frame.closure,
         frame.log_ratio,
@@ -506,64 +546,7 @@ def _good_lines(result: PicksResult, frame: _Arrays) -> NDArray[np.bool_] | None
         frame.faults(BAD_FAULT),
         np.ones_like(frame.attempts),
     )
-    return ~likelier_bad(lines, result.parts[BAD_FAULT].posterior.mean)
-
-
-def _warnings(result: PicksResult) -> Iterator[str]:
-    model, trials = result.model, result.trials
-    yield from trials.notes
-    uncounted = [fault for fault in FAULTS if fault not in trials.faults]
-    if uncounted:
-        yield (
-            f"No column for {', '.join(uncounted)}: in the film model these faults do not happen."
-        )
-    if not trials.has_closures:
-        yield "No column closure: the chances are those of the bags tried, whatever the closure."
-    if not trials.has_stiffness:
-        yield "No stiffness: the chances are those of the film tried, whatever the stiffness."
-    elif model.valid_uNm and model.valid_uNm[0] == model.valid_uNm[1]:
-        yield (
-            f"All trials are at {model.valid_uNm[0]:.4g} uN.m: at another stiffness the chances "
-            "rest on the planning exponents alone."
-        )
-    if not trials.has_bundles:
-        yield (
-            "No column bundle: bad bundles cannot be told from single misses, and a lane faults "
-            "far more often with them."
-        )
-    yield from _rests_on(result)
-    for part in result.parts.values():
-        if part.dispersion > 1:
-            yield (
-                f"{part.fault}: {_units(trials)} differ by more than chance (dispersion "
-                f"{part.dispersion:.2f}, p = {part.spread.p_value:.3g}): the intervals are wider "
-                "for it."
-            )
-        if part.posterior.effective < 500:
-            yield (
-                f"{part.fault}: the fit rests on {part.posterior.effective:.0f} effective points: "
-                "its intervals are rough."
-            )
-
-
-def _rests_on(result: PicksResult) -> Iterator[str]:
-    """Closures without any fault, and what their chance rests on."""
-    for closure in result.model.tried_closures:
-        rows = [row for row in result.model.tried if row.closure == closure]
-        attempts = sum(row.attempts for row in rows)
-        none = [f for f in result.trials.faults if not any(row.counts[f] for row in rows)]
-        if none:
-            _, high = exact_interval(0, attempts, result.confidence)
-            whose = "" if closure == ANY else f"{closure}: "
-            yield (
-                f"{whose}no {', '.join(none)} in {attempts:,} attempts (exact upper limit "
-                f"{100 * float(high):.2g} %): the chance rests on this limit, on the other "
-                "closures and on planning values."
-            )
-
-
-def _units(trials: Trials) -> str:
-    return "bundles" if trials.has_bundles else "lines"
+    return ~likelier_bad(lines, posterior.mean)
 
 
 def _rate_of(posterior: Posterior, column: int, confidence: float) -> Rate:
@@ -576,6 +559,26 @@ def _rate_json(rate: Rate) -> dict[str, float]:
     return {"value": rate.value, "low": rate.low, "high": rate.high}
 
 
+def _correlation_json(found: Correlation | None) -> dict[str, float] | None:
+    if found is None:
+        return None
+    return {"value": found.value, "low": found.low, "high": found.high, "gain": found.gain}
+
+
+def _form_json(found: CurveForm | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    others = [
+        {"form": each.name, "gain": each.gain, "farthest": each.farthest} for each in found.others
+    ]
+    return {
+        "deviance": found.deviance,
+        "degrees": found.degrees,
+        "p": found.p_value,
+        "others": others,
+    }
+
+
 def _ends(confidence: float) -> Floats:
     return np.array([(1 - confidence) / 2, (1 + confidence) / 2])
 
@@ -585,8 +588,3 @@ def _expit(values: Floats) -> Floats:
 
     found: Floats = expit(values)
     return found
-
-
-def titles(closures: Sequence[str]) -> str:
-    """Closures in words."""
-    return ", ".join("bags" if c == ANY else c.replace("_", " ") for c in closures)

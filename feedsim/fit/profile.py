@@ -9,7 +9,7 @@ from typing import Literal
 from feedsim.fit.families import (
     EXPONENTIAL,
     FamilyFit,
-    Likelihood,
+    likelihood_of,
     log_form,
     log_mean_over_location,
     log_scale_of,
@@ -61,7 +61,7 @@ def deviance_limit(fit: FamilyFit, confidence: float) -> float:
 
 
 def _profile(fit: FamilyFit, parameter: Parameter) -> Callable[[float], float]:
-    likelihood = Likelihood(fit.family, fit.data)
+    likelihood = likelihood_of(fit.family, fit.data)
     best = fit.log_likelihood
     if fit.family == EXPONENTIAL:
         return lambda log_mean: max(0.0, 2 * (best - likelihood.value(log_mean, 0.0)))

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from feedsim.fit.renewals import Renewals
 from feedsim.fit.survival import CensoredTimes
@@ -50,22 +50,45 @@ class Stop:
     begun: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A production window: whose it is, from when to when (us), and its running time, s."""
+
+    machine: str
+    begin_us: int
+    end_us: int
+    running_s: float
+
+
 @dataclass(frozen=True)
 class ReasonStops:
-    """The stops of a reason, with the running time of all windows.
+    """The stops of a reason, with all windows.
 
     Attributes
     ----------
     reason : str
     stops : tuple of Stop
         In order of time.
-    running_s : tuple of float
-        Running time of each window, s.
+    windows : tuple of Window
+        Those with none of its stops included.
     """
 
     reason: str
     stops: tuple[Stop, ...]
-    running_s: tuple[float, ...]
+    windows: tuple[Window, ...]
+
+    @property
+    def running_s(self) -> tuple[float, ...]:
+        """Running time of each window, s."""
+        return tuple(window.running_s for window in self.windows)
+
+    def within(self, numbers: Sequence[int]) -> ReasonStops:
+        """Those within some of the windows."""
+        place = {number: at for at, number in enumerate(numbers)}
+        kept = tuple(
+            replace(stop, window=place[stop.window]) for stop in self.stops if stop.window in place
+        )
+        return ReasonStops(self.reason, kept, tuple(self.windows[number] for number in numbers))
 
     def part(self, low_s: float, high_s: float) -> ReasonStops:
         """Those whose length is at least one limit and below another, s.
@@ -73,7 +96,7 @@ class ReasonStops:
         One that the window's end cuts counts by the length it has.
         """
         kept = tuple(s for s in self.stops if s.begun and low_s <= s.length_s < high_s)
-        return ReasonStops(self.reason, kept, self.running_s)
+        return ReasonStops(self.reason, kept, self.windows)
 
     @property
     def began(self) -> list[Stop]:
@@ -128,18 +151,19 @@ def stops_by_reason(log: EventLog, machine: str | None = None) -> list[ReasonSto
         Planned stops and changeovers stop the clock, and are not in it.
     """
     machines = log.machines if machine is None else (machine,)
-    running_s: list[float] = []
+    windows: list[Window] = []
     found: dict[str, list[Stop]] = defaultdict(list)
-    for name in machines:
-        logged = {stop.line: stop for stop in log.stops_of(name)}
-        for window in log.windows_of(name):
-            number = len(running_s)
-            running_us, own = _walked(log, window, name, logged)
-            running_s.append(running_us / US_PER_S)
-            for reason, at_us, length_us, whole, begun in own:
-                stop = Stop(number, at_us / US_PER_S, length_us / US_PER_S, whole, begun)
-                found[reason].append(stop)
-    reasons = [ReasonStops(r, tuple(s), tuple(running_s)) for r, s in found.items()]
+    logged = {name: {stop.line: stop for stop in log.stops_of(name)} for name in machines}
+    # In order of time over all machines: a trend is one of the plant, not from machine to machine.
+    spans = [(window, name) for name in machines for window in log.windows_of(name)]
+    for window, name in sorted(spans, key=lambda span: span[0].begin_us):
+        number = len(windows)
+        running_us, own = _walked(log, window, name, logged[name])
+        windows.append(Window(name, window.begin_us, window.end_us, running_us / US_PER_S))
+        for reason, at_us, length_us, whole, begun in own:
+            stop = Stop(number, at_us / US_PER_S, length_us / US_PER_S, whole, begun)
+            found[reason].append(stop)
+    reasons = [ReasonStops(r, tuple(s), tuple(windows)) for r, s in found.items()]
     return sorted(reasons, key=lambda each: (-each.lost_s, each.reason))
 
 

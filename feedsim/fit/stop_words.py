@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from feedsim.fit.alike import AFTER, Comparison
 from feedsim.fit.goodness import LEAST_EVENTS
 from feedsim.fit.stops import (
     LEAST_SURE,
@@ -15,13 +16,13 @@ from feedsim.fit.stops import (
     FittedStation,
     FittedTime,
     StopsResult,
+    is_coarse,
 )
 
 MOST_NAMED = 4
 LEAST_P = 1e-6
 PURPOSES = {"between_stops": "times between stops", "stop": "stop lengths"}
 BELIEVED_HALF = 0.5
-COARSE = 0.2
 
 
 def unit_of(value_s: float) -> tuple[str, float]:
@@ -81,6 +82,39 @@ def answer(result: StopsResult) -> Iterator[str]:
             f"{reason!r} is parted at {length(parting_s or 0)} into short and long stops, two "
             "stations."
         )
+    yield from _of_change(result.stations)
+
+
+def _of_change(stations: Sequence[FittedStation]) -> Iterator[str]:
+    """What differs after a change; nothing where none was stated."""
+    compared = [(station, each) for station in stations for each in station.change]
+    if not compared:
+        return
+    told = [
+        f"{station.name} {_how(each, AFTER)}"
+        for station, each in compared
+        if each.is_judged and each.test.p_value < TOLD
+    ]
+    if told:
+        yield f"After the change {_listed(told)} than before."
+    else:
+        yield "No time is shown to differ after the change from before it."
+    few = [s.name for s, each in compared if not each.is_judged]
+    if few:
+        names = _listed(list(dict.fromkeys(few)))
+        yield f"Before or after the change {names} has too few stops to tell."
+
+
+def _how(found: Comparison, name: str) -> str:
+    """How a group differs: "stops more often (34 stops, 21 if alike; p = 0.003)"."""
+    at = found.names.index(name)
+    seen, expected = float(found.test.seen[at]), float(found.test.expected[at])
+    often, longer = ("more", "shorter") if seen > expected else ("less", "longer")
+    what = f"stops {often} often" if found.purpose == "between_stops" else f"has {longer} stops"
+    return (
+        f"{what} ({seen:,.0f} seen, {expected:,.1f} if alike; log-rank test, p = "
+        f"{p_text(found.test.p_value)})"
+    )
 
 
 def warnings_of(result: StopsResult) -> Iterator[str]:
@@ -93,6 +127,7 @@ def warnings_of(result: StopsResult) -> Iterator[str]:
     for station in result.stations:
         yield from _of_trend(station)
         yield from _of_clusters(station)
+        yield from _of_machines(station)
         yield from _of_cuts(station)
         yield from _of_parts(station)
     yield from _wide(result.stations)
@@ -153,12 +188,27 @@ def _of_clusters(station: FittedStation) -> Iterator[str]:
     )
 
 
+def _of_machines(station: FittedStation) -> Iterator[str]:
+    """Machines that are taken as alike, and are not."""
+    for found in station.machines:
+        if found.is_judged and found.test.p_value < TOLD:
+            farthest = max(found.ratios, key=lambda name: _away(found.ratios[name]))
+            yield (
+                f"{station.name}: the machines are not alike in their {PURPOSES[found.purpose]}: "
+                f"{farthest!r} {_how(found, farthest)}; one distribution for all is an average."
+            )
+
+
+def _away(ratio: float) -> float:
+    return abs(math.log(ratio)) if ratio > 0 else math.inf
+
+
 def _of_cuts(station: FittedStation) -> Iterator[str]:
     stops = station.stops
     told = [
         f"{number:,} {what}"
         for number, what in (
-            (stops.without_time, "without a length (not in the lengths)"),
+            (stops.without_time, f"without a length ({_without(station)})"),
             (stops.at_start, "at their window's start (no running time before them)"),
             (len(stops.stops) - len(stops.began), "begun before their window (not counted)"),
             (station.length.data.censored, "cut off by their window's end (censored)"),
@@ -167,6 +217,12 @@ def _of_cuts(station: FittedStation) -> Iterator[str]:
     ]
     if told:
         yield f"{station.name}, of {len(stops.stops):,} stops: {'; '.join(told)}."
+
+
+def _without(station: FittedStation) -> str:
+    if station.length.data.told_none:
+        return "fitted as shorter than a step of the clock"
+    return "not in the lengths"
 
 
 def _of_parts(station: FittedStation) -> Iterator[str]:
@@ -194,17 +250,28 @@ def _wide(stations: Sequence[FittedStation]) -> Iterator[str]:
 def _coarse(result: StopsResult) -> Iterator[str]:
     """Times that the log's clock hardly tells apart."""
     coarse = [
-        f"{station.name} ({PURPOSES[time.purpose]})"
+        (f"{station.name} ({PURPOSES[time.purpose]})", time.data.step_s > 0)
         for station in result.stations
         for time in station.times
-        if result.step_s > COARSE * float(np.median(time.data.times_s))
+        if is_coarse(time.data, result.step_s)
     ]
-    if coarse:
-        yield (
-            f"{_listed(coarse)}: the log tells times in steps of {length(result.step_s)}, coarse "
-            "for so short ones. The tests allow for it, the parameters are those of the times as "
-            "written."
-        )
+    for is_allowed_for, what in (
+        (
+            True,
+            "The fits allow for it: a length may be up to a step shorter or longer than it is "
+            "told, and stops told as none are shorter than a step.",
+        ),
+        (
+            False,
+            "The tests allow for it, the parameters are those of the times as written.",
+        ),
+    ):
+        names = [name for name, is_allowed in coarse if is_allowed == is_allowed_for]
+        if names:
+            yield (
+                f"{_listed(names)}: the log tells times in steps of {length(result.step_s)}, "
+                f"coarse for so short ones. {what}"
+            )
 
 
 def _is_beyond(time: FittedTime) -> bool:

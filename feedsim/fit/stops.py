@@ -10,12 +10,13 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from feedsim.config.declare import NAME_CHARACTERS, state_of
 from feedsim.config.times import Family
+from feedsim.fit.alike import Comparison, Purpose, by_change, by_machine, compare
 from feedsim.fit.families import FAMILIES, FamilyFit, FitError, fit_family
 from feedsim.fit.goodness import LEAST_EVENTS, SAMPLES, CutAsSeen, DrawSample, Goodness, judge
 from feedsim.fit.profile import exact_mean_interval, interval
@@ -26,13 +27,13 @@ from feedsim.fit.two_kinds import TwoKinds, fit_two_kinds
 from feedsim.logs import EventLog
 from feedsim.logs.layout import STATES
 from feedsim.mistakes import Mistake
+from feedsim.shown import Shown
 from feedsim.stats import Floats
 from feedsim.streams import Streams
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Purpose = Literal["between_stops", "stop"]
 BETWEEN: Purpose = "between_stops"
 LENGTH: Purpose = "stop"
 EMPIRICAL: Family = "empirical"
@@ -44,6 +45,8 @@ TWO_KINDS_GAIN = 10.0
 LEAST_SIDE = 10
 LEAST_SURE = 20
 SEED = 1
+# A clock's step over the median time, from which on times are too coarse to be taken as they are.
+COARSE = 0.2
 # Of each test; the trend and clustering of a reason are told below this.
 TOLD = 0.05
 
@@ -139,6 +142,10 @@ class FittedStation:
     between, length : FittedTime
     trend : Trend or None
     clustering : Clustering or None
+    machines : tuple of Comparison
+        Machine against machine, where several are fitted as one.
+    change : tuple of Comparison
+        Before a change against after it, where one was stated.
     """
 
     name: str
@@ -150,6 +157,8 @@ class FittedStation:
     length: FittedTime
     trend: Trend | None
     clustering: Clustering | None
+    machines: tuple[Comparison, ...] = ()
+    change: tuple[Comparison, ...] = ()
 
     @property
     def times(self) -> tuple[FittedTime, FittedTime]:
@@ -158,7 +167,7 @@ class FittedStation:
 
 
 @dataclass(frozen=True, eq=False)
-class StopsResult:
+class StopsResult(Shown):
     """Stations fitted to a log.
 
     Attributes
@@ -210,6 +219,12 @@ class StopsResult:
         ]
         return pd.DataFrame(rows)
 
+    def __repr__(self) -> str:
+        return (
+            f"StopsResult({len(self.stations)} stations of {self.stops:,} stops in "
+            f"{self.running_s / 3600:,.1f} h of running)"
+        )
+
     def answer_json(self) -> list[dict[str, Any]]:
         """The command's part of the JSON document."""
         return [_station_json(station) for station in self.stations]
@@ -223,6 +238,7 @@ def fit_stops(
     confidence: float = 0.95,
     samples: int = SAMPLES,
     split: bool | float = True,
+    changed_us: int | None = None,
     seed: int = SEED,
 ) -> StopsResult:
     """Fit the stations of a machine to its event log.
@@ -241,6 +257,9 @@ def fit_stops(
     split : bool or float
         Whether short and long stops become two stations where no family carries both; a number
         parts them at that length (s) in any case.
+    changed_us : int, optional
+        An instant (us, as the log's) at which something was changed: what lies before it is
+        compared with what lies after it.
     seed : int
         Of the bootstraps.
 
@@ -252,6 +271,12 @@ def fit_stops(
     ------
     StopsError
         If there is nothing to fit.
+
+    Notes
+    -----
+    Where the log's clock is coarse beside the lengths of a reason (a step is more than a fifth of
+    their median), their families are fitted by the likelihood of what such a clock tells
+    (`rounded`); times between stops are always taken as they are.
     """
     if machine is not None and machine not in log.machines:
         raise StopsError(
@@ -267,7 +292,9 @@ def fit_stops(
                 f"{', '.join(known[:12])}"
             )
     step_s = resolution_s(log)
-    fitter = _Fitter(samples, confidence, split, seed, step_s)
+    if changed_us is not None:
+        _refuse_change(found, log, changed_us)
+    fitter = _Fitter(samples, confidence, split, seed, step_s, changed_us)
     stations: list[FittedStation] = []
     left_out: list[tuple[str, str]] = []
     for each in found:
@@ -300,6 +327,16 @@ def fit_stops(
     )
 
 
+def _refuse_change(found: Sequence[ReasonStops], log: EventLog, changed_us: int) -> None:
+    """Refuse an instant with no whole window on one of its sides."""
+    for side, numbers in (by_change(found[0], changed_us) if found else {}).items():
+        if not numbers:
+            raise StopsError(
+                f"--changed: no whole window of {log.file} lies {side} "
+                f"{log.zone.text_of(changed_us)}, allowed: an instant between its windows"
+            )
+
+
 @dataclass(frozen=True)
 class _Fitter:
     samples: int
@@ -307,6 +344,7 @@ class _Fitter:
     split: bool | float
     seed: int
     step_s: float
+    changed_us: int | None = None
 
     def stations_of(self, stops: ReasonStops, taken: Sequence[str]) -> Iterator[FittedStation]:
         """One station of a reason, or a short and a long one."""
@@ -316,14 +354,14 @@ class _Fitter:
             parting_s: float | None = float(self.split)
             whole = None
         else:
-            whole = self._time(LENGTH, stops.lengths, CutAsSeen(stops.lengths), name)
+            whole = self._length(stops, name)
             parting_s = self._parting(whole) if self.split else None
         sides = None if parting_s is None else self._sides(stops, parting_s, name, taken)
         if sides is not None and (forced or any(s.length.family is not None for s in sides)):
             yield from sides
             return
         if whole is None:
-            whole = self._time(LENGTH, stops.lengths, CutAsSeen(stops.lengths), name)
+            whole = self._length(stops, name)
         yield self._station(name, stops, whole)
 
     def _parting(self, whole: FittedTime) -> float | None:
@@ -349,13 +387,14 @@ class _Fitter:
         for kind, part in parts.items():
             others = [*taken, *(station.name for station in stations)]
             own = station_name(f"{name} {kind}", others)
-            length = self._time(LENGTH, part.lengths, CutAsSeen(part.lengths), own)
+            length = self._length(part, own)
             station = self._station(own, part, length)
             stations.append(replace(station, part=kind, parting_s=parting_s))
         return stations
 
     def _station(self, name: str, stops: ReasonStops, length: FittedTime) -> FittedStation:
         between = stops.between
+        machines, changed_us = by_machine(stops), self.changed_us
         return FittedStation(
             name=name,
             reason=stops.reason,
@@ -366,7 +405,25 @@ class _Fitter:
             length=length,
             trend=trend(between),
             clustering=clustering(between, self._luck("clusters", name), self.samples),
+            machines=tuple(compare(stops, machines)) if len(machines) > 1 else (),
+            change=()
+            if changed_us is None
+            else tuple(compare(stops, by_change(stops, changed_us))),
         )
+
+    def _length(self, stops: ReasonStops, name: str) -> FittedTime:
+        """The lengths; where the clock is coarse beside them, as such a clock tells them."""
+        data = stops.lengths
+        if is_coarse(data, self.step_s):
+            told = replace(data, step_s=self.step_s, told_none=stops.without_time)
+            try:
+                for family in FAMILIES:
+                    fit_family(family, told)
+            except FitError:
+                pass  # two or three steps may be all that was told: then they are taken as they are
+            else:
+                data = told
+        return self._time(LENGTH, data, CutAsSeen(data), name)
 
     def _time(
         self, purpose: Purpose, data: CensoredTimes, draw: DrawSample, name: str
@@ -395,6 +452,11 @@ class _Fitter:
 
     def _luck(self, *parts: str) -> np.random.Generator:
         return Streams(self.seed, 1).named("fit stops", *parts).generator
+
+
+def is_coarse(data: CensoredTimes, step_s: float) -> bool:
+    """Whether a clock with such steps, s, hardly tells times apart."""
+    return bool(step_s > COARSE * float(np.median(data.times_s)))
 
 
 def _is_better(two: TwoKinds, whole: FittedTime) -> bool:
@@ -484,13 +546,32 @@ def _station_json(station: FittedStation) -> dict[str, Any]:
             "mean_s": time.mean_s,
             "events": time.data.events,
             "censored": time.data.censored,
+            "step_s": time.data.step_s or None,
             "families": [_family_json(found) for found in time.families],
         }
     document["trend"] = _figures(station.trend, "laplace", "p_laplace", "renewal", "p_renewal")
     document["clustering"] = _figures(
         station.clustering, "neighbours", "p_neighbours", "dispersion", "p_dispersion"
     )
+    document["machines"] = [_comparison_json(each) for each in station.machines]
+    document["change"] = [_comparison_json(each) for each in station.change]
     return document
+
+
+def _comparison_json(found: Comparison) -> dict[str, Any]:
+    return {
+        "time": found.purpose,
+        "log_rank": found.test.statistic,
+        "degrees": found.test.degrees,
+        "p": found.test.p_value,
+        "judged": found.is_judged,
+        "groups": [
+            {"name": name, "events": data.events, "expected": float(expected)}
+            for name, data, expected in zip(
+                found.names, found.data, found.test.expected, strict=True
+            )
+        ],
+    }
 
 
 def _figures(found: Any, *names: str) -> dict[str, float | None] | None:

@@ -27,6 +27,11 @@ class CensoredTimes:
         Above 0, s.
     seen : array of bool, shape (n,)
         Whether the event was seen at that time.
+    step_s : float
+        Where it is above 0, each time is the difference of two readings of a clock with such
+        steps, s (see `rounded`).
+    told_none : int
+        With a step, how many more it told as no time at all; 0: they are left out.
 
     Raises
     ------
@@ -36,6 +41,8 @@ class CensoredTimes:
 
     times_s: Floats
     seen: Bools
+    step_s: float = 0.0
+    told_none: int = 0
 
     def __post_init__(self) -> None:
         if self.times_s.shape != self.seen.shape or self.times_s.ndim != 1:
@@ -79,7 +86,7 @@ class CensoredTimes:
     def in_order(self) -> CensoredTimes:
         """The same in order of time, at one time the events before what is cut off."""
         order = np.lexsort((~self.seen, self.times_s))
-        return CensoredTimes(self.times_s[order], self.seen[order])
+        return CensoredTimes(self.times_s[order], self.seen[order], self.step_s, self.told_none)
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,8 +19,10 @@ DELIMITERS = ",;\t"
 MOST_SHOWN = 20
 MOST_ATTEMPTS = 10**9
 STIFFEST_UNM = 1e6
+# Characters of a film's layers: more are nobody's film.
+LONGEST_FILM = 300
 _COUNT = re.compile(r"\d{1,10}", re.ASCII)
-_NUMBER = re.compile(r"(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _NEAR = 0.75
 
 
@@ -324,6 +326,8 @@ class _Reader:
 
 
 def _stiffness_of_layers(text: str) -> float | None:
+    if len(text) > LONGEST_FILM:
+        return None
     try:
         layers = layers_of(text)
     except ValueError:

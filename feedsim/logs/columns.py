@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from feedsim.logs.findings import LogError, shown
+from feedsim.logs.findings import LogError, listed, shown
 from feedsim.logs.layout import Columns
 from feedsim.logs.sheet import Sheet
 
@@ -116,7 +116,7 @@ def _told(sheet: Sheet, name: str, key: str) -> int:
             )
     raise LogError(
         f"{sheet.file}:{sheet.heading_line}: {key}: no such column, is {shown(name)}, allowed: "
-        + ", ".join(column for column in sheet.heading if column)
+        + listed(sheet.heading)
     )
 
 

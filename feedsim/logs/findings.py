@@ -12,9 +12,14 @@ from dataclasses import dataclass
 from feedsim.config.problems import SHOWN_CHARACTERS, escaped
 from feedsim.mistakes import Mistake
 
+MOST_NAMES = 12
+
 
 class LogError(Mistake):
     """A log that cannot be read at all, or not without being told how: one clear line."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(escaped(message))
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +167,16 @@ def counts_by_kind(findings: Iterable[Finding]) -> dict[str, int]:
 
 def shown(text: str) -> str:
     """A value of the file in quotes, on one line, shortened."""
+    return f"'{_short(text)}'"
+
+
+def listed(names: Iterable[str]) -> str:
+    """Names in the file as a list of the first of them, each shortened; without the empty ones."""
+    there = [_short(name) for name in names if name]
+    more = f" and {len(there) - MOST_NAMES:,} more" if len(there) > MOST_NAMES else ""
+    return ", ".join(there[:MOST_NAMES]) + more
+
+
+def _short(text: str) -> str:
     text = escaped(text)
-    if len(text) > SHOWN_CHARACTERS:
-        text = text[: SHOWN_CHARACTERS - 1] + "…"
-    return f"'{text}'"
+    return text if len(text) <= SHOWN_CHARACTERS else text[: SHOWN_CHARACTERS - 1] + "…"

@@ -60,10 +60,13 @@ class TimeFormat:
     Raises
     ------
     LogError
-        If none of the times can be read, or day and month cannot be told apart.
+        If the format is none, none of the times can be read, or day and month cannot be told
+        apart.
     """
 
     def __init__(self, file: str, texts: Sequence[tuple[int, str]], told: str | None = None):
+        if told is not None and (wrong := time_format_problem(told)):
+            raise LogError(f"--time-format: {wrong}")
         self.told = told
         self._read_before: dict[str, Written | None] = {}
         self.name = told or _format_of(file, texts)
@@ -158,6 +161,30 @@ def _sensible(written: Written) -> Written | None:
     return written if FIRST <= written.clock < LAST else None
 
 
+def time_format_problem(told: str) -> str:
+    """What is wrong with a format of strptime, or nothing."""
+    try:
+        datetime.strptime("", told)
+    except re.error:
+        reason = "a directive stands twice"
+    except ValueError as error:
+        if str(error).startswith("time data"):
+            return ""
+        reason = "no such directive"
+    else:
+        reason = "it reads nothing"
+    return f"no format of strptime ({reason}), is {shown(told)}, allowed: like %d/%m/%Y %H:%M:%S"
+
+
+def zone_problem(name: str) -> str:
+    """What is wrong with the name of a time zone, or nothing."""
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return f"no such time zone, is {shown(name)}, allowed: an IANA name such as Europe/Berlin"
+    return ""
+
+
 class Zone:
     """From what is written to instants, and back to days.
 
@@ -176,13 +203,9 @@ class Zone:
         self.name = name
         self._zone: ZoneInfo | None = None
         if name is not None:
-            try:
-                self._zone = ZoneInfo(name)
-            except (ZoneInfoNotFoundError, ValueError, OSError):
-                raise LogError(
-                    f"--zone: no such time zone, is {shown(name)}, allowed: an IANA name such as "
-                    "Europe/Berlin"
-                ) from None
+            if wrong := zone_problem(name):
+                raise LogError(f"--zone: {wrong}")
+            self._zone = ZoneInfo(name)
 
     def instants_us(self, written: Written) -> tuple[int, ...]:
         """The instants that a time may be: one, or two in an hour that comes twice."""

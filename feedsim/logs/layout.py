@@ -27,6 +27,8 @@ from feedsim.config.declare import Table, allowed_text, key
 from feedsim.config.lines import line_of, lines_of_keys
 from feedsim.config.problems import key_text, show
 from feedsim.config.reading import read_toml
+from feedsim.logs.findings import shown
+from feedsim.logs.instants import time_format_problem, zone_problem
 
 STATES = (RUNNING, DRY, LANE_FAULT, JAM, BLOCKED, CHANGEOVER, PLANNED_STOP)
 State = Literal["running", "dry", "lane_fault", "jam", "blocked", "changeover", "planned_stop"]
@@ -64,7 +66,10 @@ class Layout(Table):
     )
     decimal: Literal[".", ","] | None = key("Decimal mark", default=None, example=",")
     delimiter: Literal[",", ";", "\t", "|"] | None = key(
-        "What parts the fields", default=None, example=";"
+        "What parts the fields",
+        default=None,
+        example=";",
+        allowed='one of ",", ";", "\\t", "|"',
     )
     encoding: str = key("Of the files", default="utf-8", example="cp1252")
     counters: bool = key("Counts are readings of counters that go on", default=False)
@@ -83,7 +88,7 @@ class Layout(Table):
         allowed="a list of reasons",
     )
     speed_per_min: float | None = key(
-        "Speed of the machines", unit="packs/min", default=None, example=40, gt=0, le=1e5
+        "Speed of the machines", unit="packs/min", default=None, example=40, ge=0.001, le=1e5
     )
 
 
@@ -109,7 +114,7 @@ def load_layout(path: str | Path) -> Layout:
         raise ConfigError([Problem(str(path), line, "", problem)])
     data = read_toml(text, str(path))
     try:
-        return Layout.model_validate(data)
+        layout = Layout.model_validate(data)
     except ValidationError as error:
         lines = lines_of_keys(text)
         raise ConfigError(
@@ -123,6 +128,32 @@ def load_layout(path: str | Path) -> Layout:
                 for wrong in error.errors(include_url=False)
             ]
         ) from error
+    wrong = {key: words for key, words in _unusable(layout).items() if words}
+    if wrong:
+        lines = lines_of_keys(text)
+        raise ConfigError([Problem(str(path), lines.get((k,)), k, w) for k, w in wrong.items()])
+    return layout
+
+
+def _unusable(layout: Layout) -> dict[str, str]:
+    """What is wrong with keys that name something outside, or nothing, by key."""
+    return {
+        "zone": "" if layout.zone is None else zone_problem(layout.zone),
+        "time_format": (
+            "" if layout.time_format is None else time_format_problem(layout.time_format)
+        ),
+        "encoding": encoding_problem(layout.encoding),
+    }
+
+
+def encoding_problem(name: str) -> str:
+    """What is wrong with the name of an encoding, or nothing."""
+    try:
+        "".encode(name)
+        b"".decode(name)
+    except (LookupError, ValueError):
+        return f"no such encoding of text, is {shown(name)}, allowed: such as utf-8 or cp1252"
+    return ""
 
 
 def _in_words(path: tuple[str | int, ...], kind: str, value: Any) -> str:

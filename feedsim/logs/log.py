@@ -108,15 +108,17 @@ class EventLog:
     def _state_by_reason(self) -> dict[str, str]:
         """Reasons of unlike words have unlike states."""
         found: dict[str, str] = {}
+        taken = set(OWN_STATES)
         for reason in self.reasons:
             own = self.states.get(reason, "")
             if not own:
                 own = plain = state_of(reason) or "stop"
                 number = 1
-                while own in OWN_STATES or own in found.values():
+                while own in taken:
                     number += 1
                     own = f"{plain}_{number}"
             found[reason] = own
+            taken.add(own)
         return found
 
     def stops_in(self, window: ProductionWindow, machine: str | None = None) -> list[LoggedHalt]:

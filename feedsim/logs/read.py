@@ -11,7 +11,7 @@ from pathlib import Path
 from feedsim.accounts.record import RUNNING
 from feedsim.config.declare import state_of
 from feedsim.logs.columns import find_columns
-from feedsim.logs.findings import Finding, LogError, Notebook
+from feedsim.logs.findings import Finding, LogError, Notebook, listed
 from feedsim.logs.halts import clusters_of
 from feedsim.logs.instants import TIME_OF_DAY, Zone
 from feedsim.logs.layout import PLAIN, STATES, Layout
@@ -88,7 +88,7 @@ def read_log(
     else:
         if not stops:
             raise LogError(f"{path}: holds no stop that can be read, and no windows are given")
-        found, origin = windows_of_days(stops, zone, cycle), "days"
+        found, origin = windows_of_days(str(path), stops, zone, cycle), "days"
     if not found:
         raise LogError(f"{windows or path}: holds no production window of any length")
     _refuse_other_machines(path, stops, found)
@@ -236,8 +236,8 @@ def _refuse_other_machines(
     of_stops = {s.machine for s in stops}
     if stops and ALL_MACHINES not in of_windows and not of_windows & of_stops:
         raise LogError(
-            f"{path}: no stop is of a machine that has a window ({', '.join(sorted(of_windows))}), "
-            f"machines of the stops: {', '.join(sorted(filter(None, of_stops))) or 'none named'}; "
+            f"{path}: no stop is of a machine that has a window ({listed(sorted(of_windows))}), "
+            f"machines of the stops: {listed(sorted(of_stops)) or 'none named'}; "
             "allowed: --machine, or windows without machines"
         )
 

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import csv
 import re
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from feedsim.config.problems import escaped
 from feedsim.logs.findings import LogError, Notebook, shown
-from feedsim.logs.layout import Layout
+from feedsim.logs.layout import Layout, encoding_problem
 
 LARGEST_BYTES = 200_000_000
 MOST_LINES_JOINED = 20
 _DELIMITERS = ",;\t|"
+# Control and format characters (among them those that turn text round), surrogates, line ends.
+_OBEYED = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+_SURROGATE = re.compile("[\ud800-\udfff]")
 _LINE_END = re.compile(r"\r\n|\n|\r")
 
 
@@ -98,12 +103,12 @@ def _text(path: Path, encoding: str) -> str:
         raise LogError(f"{path}: cannot be read: {reason}") from None
     if len(raw) > LARGEST_BYTES:
         raise LogError(f"{path}: is larger than {LARGEST_BYTES // 1_000_000} MB")
+    if wrong := encoding_problem(encoding):
+        raise LogError(f"--encoding: {wrong}")
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         encoding = "utf-16"
     try:
         text = raw.decode("utf-8-sig" if encoding.lower() in ("utf-8", "utf8") else encoding)
-    except LookupError:
-        raise LogError(f"--encoding: no such encoding, is {shown(encoding)}") from None
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise LogError(
@@ -112,6 +117,9 @@ def _text(path: Path, encoding: str) -> str:
         ) from None
     except UnicodeError as error:
         raise LogError(f"{path}: is not {encoding} text: {error}") from None
+    if surrogate := _SURROGATE.search(text):
+        line = text.count("\n", 0, surrogate.start()) + 1
+        raise LogError(f"{path}:{line}: is not {encoding} text: half a character stands alone")
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
         raise LogError(f"{path}:{line}: holds a NUL character: is it a text file?")
@@ -131,12 +139,21 @@ def _delimiter_of(heading: str) -> str:
 def _fields(text: str, mark: str) -> tuple[str, ...] | None:
     """A line's fields, or None where a quote does not close or stands where it cannot."""
     if '"' not in text:
-        return tuple(cell.strip() for cell in text.split(mark))
+        return tuple(_harmless(cell.strip()) for cell in text.split(mark))
     try:
         cells = next(csv.reader([text], delimiter=mark, strict=True, skipinitialspace=True))
     except csv.Error:
         return None
-    return tuple(" ".join(cell.split()) for cell in cells)
+    return tuple(_harmless(" ".join(cell.split())) for cell in cells)
+
+
+def _harmless(cell: str) -> str:
+    """A field with escapes in place of what a terminal would obey: it will be shown as a name."""
+    if cell.isprintable():
+        return cell
+    return "".join(
+        escaped(letter) if unicodedata.category(letter) in _OBEYED else letter for letter in cell
+    )
 
 
 def _rows(lines: Sequence[str], first: int, mark: str, notes: Notebook) -> Iterator[Row]:

@@ -8,8 +8,8 @@ from datetime import timedelta
 from itertools import pairwise
 
 from feedsim.logs.columns import unit_in
-from feedsim.logs.findings import LogError, Notebook, shown
-from feedsim.logs.instants import TimeFormat, Written, Zone
+from feedsim.logs.findings import LogError, Notebook, listed, shown
+from feedsim.logs.instants import FIRST, LAST, US, TimeFormat, Written, Zone
 from feedsim.logs.layout import Columns, Layout
 from feedsim.logs.numbers import US_IN, Marks, is_clock, read_length_us
 from feedsim.logs.sheet import Row, Sheet
@@ -17,6 +17,8 @@ from feedsim.logs.sheet import Row, Sheet
 AGREE_US = 2_000_000
 DAY = timedelta(days=1)
 HOUR_US = US_IN["h"]
+# No stop lasts longer than from the first instant that is read to the last.
+LONGEST_US = (LAST - FIRST) // US
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,7 @@ class TimedRows:
 
     def _refuse_too_little(self) -> None:
         if sum(role in self._at for role in ("start", "end", "duration")) < 2:
-            there = ", ".join(name for name in self._sheet.heading if name)
+            there = listed(self._sheet.heading)
             have = ", ".join(role for role in ("start", "end", "duration") if role in self._at)
             raise LogError(
                 f"{self._sheet.file}:{self._sheet.heading_line}: needs two columns of start, end "
@@ -167,7 +169,9 @@ class TimedRows:
         if not text:
             return None, True
         length_us = read_length_us(text, self._unit, self._marks)
-        return length_us, length_us is not None
+        if length_us is None or length_us > LONGEST_US:
+            return None, False
+        return length_us, True
 
     def _read(self, row: Row, role: str) -> tuple[int, ...] | None:
         """The instants that a row's time may be: none where there is no time, None if unread."""

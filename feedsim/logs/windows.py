@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from feedsim.logs.findings import Notebook, shown
+from feedsim.logs.findings import LogError, Notebook, shown
 from feedsim.logs.instants import Zone
 from feedsim.logs.layout import Layout
-from feedsim.logs.numbers import Marks, read_count
+from feedsim.logs.numbers import US_IN, Marks, read_count
 from feedsim.logs.sheet import Row, Sheet
 from feedsim.logs.spans import ALL_MACHINES, LoggedStop, ProductionWindow
 from feedsim.logs.times import TimedRow
@@ -19,6 +19,8 @@ from feedsim.times import cycle_us
 COUNTS = ("good", "made", "rejected")
 GAP_US = 1_000_000
 FASTEST_PER_MIN = 100_000
+DAY_US = 24 * US_IN["h"]
+MOST_DAYS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,10 +211,23 @@ def _summed(
 
 
 def windows_of_days(
-    stops: Sequence[LoggedStop], zone: Zone, cycle: int | None
+    file: str, stops: Sequence[LoggedStop], zone: Zone, cycle: int | None
 ) -> list[ProductionWindow]:
-    """A window a day, from the first stop's start to the last stop's end: nobody said them."""
-    at_us, last_us = min(s.begin_us for s in stops), max(s.end_us for s in stops)
+    """A window a day, from the first stop's start to the last stop's end: nobody said them.
+
+    Raises
+    ------
+    LogError
+        If they are too many: a year is mistyped, or a length in another unit.
+    """
+    last = max(stops, key=lambda stop: stop.end_us)
+    at_us, last_us = min(s.begin_us for s in stops), last.end_us
+    days = (last_us - at_us) // DAY_US
+    if days > MOST_DAYS:
+        raise LogError(
+            f"{file}:{last.line}: the stops go on over {days:,} days, the last of them ends here, "
+            f"allowed: at most {MOST_DAYS:,} days, or --windows"
+        )
     windows = []
     while at_us < last_us:
         next_us = min(zone.midnight_after_us(at_us), last_us)

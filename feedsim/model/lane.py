@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
+from itertools import accumulate
 
 from feedsim.accounts.record import DOUBLE, GOOD, JAMMED, MISSED, SKEWED, UNOPENED
 from feedsim.cell import Chances, MachinePlan
@@ -157,10 +159,6 @@ class Lane:
             self.picks_to_fault = NEVER
 
     def _which_fault(self) -> str:
+        # A number below 1 times the total is below the total, also as they are rounded.
         mark = self._luck.generator.random() * self._chance
-        reached = 0.0
-        for outcome, chance in zip(OUTCOMES, self._chances(), strict=True):
-            reached += chance
-            if reached > mark:
-                return outcome
-        return max(zip(self._chances(), OUTCOMES, strict=True))[1]
+        return OUTCOMES[bisect_right(list(accumulate(self._chances())), mark)]

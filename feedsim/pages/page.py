@@ -59,6 +59,20 @@ def page(
     )
 
 
+def fragment(name: str, **context: Any) -> str:
+    """Fill in a template that is part of somebody else's page, such as a notebook's.
+
+    Parameters
+    ----------
+    name : str
+        Of a template that extends nothing; its style sheet, of the same stem, goes into it.
+    **context
+        What the template shows, as for `page`.
+    """
+    style = _text_of(f"{Path(name).stem}.css")
+    return _templates().get_template(name).render(style=style, **context)
+
+
 def shown(text: str) -> str:
     """A text of the user as a page can hold it: control characters written as escapes."""
     return escaped(text)

@@ -10,6 +10,7 @@ QUESTIONS = {
     "film": "How many bad picks does this line stand, and what do they cost?",
     "compare": "Which of two configs is better, by how much, and how surely?",
     "sweep": "Which of the settings tried is best, and which cannot be told from it?",
+    "sensitivity": "Which input should be measured first?",
     "account": "What did this line do, by its own log?",
     "fit stops": "How often do the stations stop and for how long, by their log?",
     "fit picks": "How often do picks fail, by the trials, and over which bags?",
@@ -25,6 +26,7 @@ TITLES = {
     "film": "Film study",
     "compare": "Comparison",
     "sweep": "Sweep",
+    "sensitivity": "Sensitivity",
     "account": "Account of a log",
     "fit stops": "Stations fitted to a log",
     "fit picks": "Film model fitted to pick trials",
@@ -40,6 +42,7 @@ CAPTIONS = {
     "film": "OEE and visits over misses",
     "compare": "What differs, with intervals",
     "sweep": "The settings tried",
+    "sensitivity": "How far each answer moves with each input",
     "account": "The line window by window",
     "stops": "Times between stops and times stopped, and the distributions fitted",
     "chances": "Chances of faults over stiffness, and what was counted",
@@ -57,6 +60,8 @@ VARIES = {
     "film": "The chances of misses, or the stiffness they follow from, are varied.",
     "compare": "Two configs, A and B, on the same luck.",
     "sweep": "Every combination of the values of some keys.",
+    "sensitivity": "Each uncertain input goes from the low to the high end of its range, alone "
+    "and with all the others.",
     "trial efficiency": "How often the stations stop is varied, so that the true efficiency is.",
 }
 

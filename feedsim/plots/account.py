@@ -22,7 +22,9 @@ from feedsim.plots.wording import counted, fitted, percent_number
 WIDTH_IN = 12.0
 ROW_IN = 3.3
 TOP_IN = 0.95
-FOOT_IN = 0.95
+FOOT_IN = 1.15
+LEGEND_AT = (-0.02, -0.27)
+TITLE_SIZE = 17.0
 MOST_ROWS = 6
 FEW_DAYS = 8
 HALF_DAY = timedelta(hours=12)
@@ -68,8 +70,8 @@ def account_figure(result: AccountResult) -> Figure:
         height_in = TOP_IN + FOOT_IN + ROW_IN * len(machines)
         figure = Figure(figsize=(WIDTH_IN, height_in))
         left = 0.35 / WIDTH_IN
-        title = "Day by day, and how long stops last"
-        figure.text(left, 1 - 0.42 / height_in, title, size=17, weight="bold")
+        title = fitted(_finding(result), WIDTH_IN - 0.7, TITLE_SIZE, bold=True)
+        figure.text(left, 1 - 0.42 / height_in, title, size=TITLE_SIZE, weight="bold")
         figure.text(left, 1 - 0.72 / height_in, _note(result), color=SOFT_INK)
         grid = figure.add_gridspec(
             len(machines),
@@ -79,7 +81,7 @@ def account_figure(result: AccountResult) -> Figure:
             top=1 - (TOP_IN + 0.3) / height_in,
             bottom=FOOT_IN / height_in,
             wspace=0.36,
-            hspace=0.6,
+            hspace=0.75,
             width_ratios=(1.25, 1),
         )
         for row, each in enumerate(machines):
@@ -95,6 +97,27 @@ def account_figure(result: AccountResult) -> Figure:
             axes.set_title(fitted(f"{each.name}: share of planned busy time by day", 6.0))
             _lengths(figure.add_subplot(grid[row, 1]), each.lengths)
     return figure
+
+
+def _finding(result: AccountResult) -> str:
+    """The span of the days, and what short stops are of all."""
+    frame = result.days_frame()
+    name = next((n for n in ("oee", "time_running_share") if frame[n].notna().any()), None)
+    told = "Stops by length"
+    if name is not None:
+        low, high = frame[name].min(), frame[name].max()
+        of = "OEE" if name == "oee" else "Running"
+        told = f"{of} {100 * low:.0f} to {100 * high:.0f} % by day"
+    every = [each.lengths for each in result.machines if each.lengths.stops]
+    stops, time_us = (sum(getattr(each, of) for each in every) for of in ("stops", "time_us"))
+    if not stops or not time_us:
+        return told
+    few = sum(each.minor_stops for each in every) / stops
+    short = sum(each.minor_time_share * each.time_us for each in every) / time_us
+    return (
+        f"{told}; stops below {result.minor_stop_min:g} min: {100 * few:.0f} % of stops, "
+        f"{100 * short:.0f} % of stopped time"
+    )
 
 
 def _note(result: AccountResult) -> str:
@@ -120,7 +143,8 @@ def _days(axes: Axes, days: Sequence[date], shares: dict[str, np.ndarray]) -> No
     axes.set_ylabel("%")
     axes.set_xlim(place[0] - HALF_DAY, place[-1] + HALF_DAY)
     _date_axis(axes, (days[-1] - days[0]).days)
-    axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.17), ncols=3, borderaxespad=0)
+    axes.set_xlabel(f"{days[0]} to {days[-1]}")
+    axes.legend(loc="upper left", bbox_to_anchor=LEGEND_AT, ncols=3, borderaxespad=0)
 
 
 def _date_axis(axes: Axes, span_days: int) -> None:
@@ -131,12 +155,13 @@ def _date_axis(axes: Axes, span_days: int) -> None:
         else AutoDateLocator(minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
     )
     axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    formatter = ConciseDateFormatter(locator, show_offset=False)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_formatter(formatter)
 
 
 def _lengths(axes: Axes, lengths: Lengths) -> None:
     """Bars of the share of stops and of stopped time in each class of length."""
-    axes.set_title("Stops and stopped time by length, %")
+    axes.set_title("Stops and stopped time by length")
     if not lengths.classes:
         axes.text(0.5, 0.5, "no stop", ha="center", color=SOFT_INK, transform=axes.transAxes)
         axes.set_axis_off()
@@ -163,6 +188,7 @@ def _lengths(axes: Axes, lengths: Lengths) -> None:
     axes.set_yticks(rows, [each.label for each in lengths.classes])
     axes.invert_yaxis()
     axes.set_xlim(left=0)
+    axes.set_xlabel("%")
     axes.grid(visible=False, axis="y")
     axes.tick_params(axis="y", length=0)
-    axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.17), ncols=2, borderaxespad=0)
+    axes.legend(loc="upper left", bbox_to_anchor=LEGEND_AT, ncols=2, borderaxespad=0)

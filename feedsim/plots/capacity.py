@@ -151,7 +151,7 @@ def _label_lines(axes: Axes, curves: Sequence[Curve]) -> bool:
     if len(curves) == 1:
         return True
     heights_in = np.sort(end_heights_in(axes, PANELS[0], curves, PLOT_IN))
-    ends = {curve.capacities_bags[-1] for curve in curves}
+    ends = {curve.at[-1] for curve in curves}
     longest_in = max(width_in(curve.label, FONT, bold=True) for curve in curves) + 0.2
     apart = np.all(np.diff(heights_in) >= LINE_IN)
     if not apart or len(ends) > 1 or longest_in > 2.2:

@@ -7,6 +7,9 @@ import math
 from matplotlib.figure import Figure
 
 from feedsim.answers.compare import CompareResult, LossChange
+from feedsim.answers.compare_inputs import range_of_difference
+from feedsim.answers.set_ranges import Range
+from feedsim.answers.uncertain import InputsResult
 from feedsim.plots.dots import Dot, dots_figure
 from feedsim.plots.style import SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import counted, percent_number, points_with_interval
@@ -15,10 +18,15 @@ from feedsim.stats import Estimate
 MOST_LOSSES = 16
 LEAST_SHOWN = 5e-5
 LEAST_SPAN = 0.5
+RANGE_LIFT = 0.4
+AXIS_ROOM = 0.03
 
 
 def compare_figure(
-    result: CompareResult, machine: str | None = None, title: str = "B minus A"
+    result: CompareResult,
+    machine: str | None = None,
+    title: str = "B minus A",
+    inputs: InputsResult | None = None,
 ) -> Figure:
     """Draw the paired differences of OEE and of each loss as dots with their intervals.
 
@@ -31,6 +39,8 @@ def compare_figure(
         Name of a machine that both cells have; by default the whole cells are drawn.
     title : str
         The finding, in one line or more.
+    inputs : InputsResult, optional
+        Of `compare_over_inputs`: the range of the difference of OEE is drawn above its dot.
 
     Returns
     -------
@@ -49,16 +59,39 @@ def compare_figure(
         for loss in losses[:MOST_LOSSES]:
             colour = main if loss.has_changed else SOFT_INK
             dots.append(_dot(loss.label, loss.change, loss.has_changed, colour))
-        return dots_figure(
+        notes = _notes(result, dots, len(losses) - MOST_LOSSES)
+        over = None if inputs is None else range_of_difference(inputs, machine, "oee")
+        if over is not None:
+            notes.append(
+                "Thin line with ends: between them lies the expected difference of OEE "
+                f"({percent_number(result.results.confidence)}) with what is not known of the "
+                "inputs."
+            )
+        figure = dots_figure(
             title,
             _subtitle(result, machine),
             dots,
             "B minus A, points of planned busy time",
-            _notes(result, dots, len(losses) - MOST_LOSSES),
+            notes,
             zero=True,
             rule_after=0,
             least_span=LEAST_SPAN,
         )
+        if over is not None:
+            _draw_range(figure, over, main)
+        return figure
+
+
+def _draw_range(figure: Figure, over: Range, colour: str) -> None:
+    """Draw a range above the first dot, within a widened axis."""
+    axes = figure.axes[0]
+    ends = (100 * over.low, 100 * over.high)
+    axes.plot(
+        ends, [RANGE_LIFT] * 2, color=colour, linewidth=1.3, marker="|", markersize=9, zorder=3
+    )
+    left, right = axes.get_xlim()
+    room = AXIS_ROOM * (right - left)
+    axes.set_xlim(min(left, ends[0] - room), max(right, ends[1] + room))
 
 
 def _is_seen(loss: LossChange) -> bool:

@@ -1,4 +1,4 @@
-"""Curves over magazine capacity, taken from the results of a study."""
+"""Curves of a measure: any, and those over magazine capacity out of a study's results."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from feedsim.answers.magazines import CAPACITY, ROUNDS
+from feedsim.answers.set_ranges import Range
 from feedsim.measures import CREW_BUSY, Measure, figure
 from feedsim.stats import Estimate
 from feedsim.study import Results, Setting, Value
@@ -15,11 +16,24 @@ Group = tuple[tuple[str, Value], ...]
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A measure over capacity, all else being equal: points from the smallest capacity on."""
+    """A measure over what is varied, all else being equal.
+
+    Attributes
+    ----------
+    label : str
+    at : tuple of float
+        Where its points lie along the axis: capacities, factors, miss rates or stiffnesses, in
+        the axis's unit.
+    estimates : tuple of Estimate
+        One a point.
+    over_inputs : tuple of Range or None, optional
+        What is known of each point over uncertain inputs.
+    """
 
     label: str
-    capacities_bags: tuple[float, ...]
+    at: tuple[float, ...]
     estimates: tuple[Estimate, ...]
+    over_inputs: tuple[Range | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

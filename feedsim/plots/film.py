@@ -13,12 +13,14 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter
 
 from feedsim.answers.film import Curve, FilmResult, miss_rate
+from feedsim.answers.film.inputs import FilmInputs
 from feedsim.answers.rows import Row
+from feedsim.answers.set_ranges import Range
 from feedsim.cell import Cell, build_cell
 from feedsim.film import PLANNING_VALID_uNm
 from feedsim.measures import measures_of
 from feedsim.plots import curves as plots
-from feedsim.plots.panels import SHARED, Panel, draw_panel
+from feedsim.plots.panels import INPUTS_BAND, SHARED, Panel, draw_panel
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import counted, fitted, percent_number, wrapped
 
@@ -30,6 +32,7 @@ LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 0.75, 0.15, 0.62, 0.36
 TITLE_SIZE, TITLE_LINE_IN, SUBTITLE_IN = 16.0, 0.3, 0.36
 NICE = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 TICK_IN = 0.55
+SPAN_LINE: dict[str, Any] = {"linewidth": 3.5, "solid_capstyle": "butt", "zorder": 4}
 OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 
 # Name of the measure, title, unit; from 0 or not.
@@ -47,7 +50,11 @@ KEY_PLACE = (0, 3, 1)
 
 
 def film_figure(
-    result: FilmResult, title: str, subtitle: str, machine: str | None = None
+    result: FilmResult,
+    title: str,
+    subtitle: str,
+    machine: str | None = None,
+    inputs: FilmInputs | None = None,
 ) -> Figure:
     """Draw OEE, visits and lane faults over the miss rate or the stiffness.
 
@@ -63,6 +70,8 @@ def film_figure(
         What the chances rest on.
     machine : str, optional
         A machine that was varied; by default the whole cell is drawn.
+    inputs : FilmInputs, optional
+        What is known over uncertain inputs: bands around the curves, and spans of the limits.
 
     Returns
     -------
@@ -82,7 +91,7 @@ def film_figure(
             fitted(subtitle, ROOM_IN),
             color=SOFT_INK,
         )
-        drawn = _Drawn(result, machine)
+        drawn = _Drawn(result, machine, inputs)
         for place, shown in zip(PLACES, SHOWN, strict=True):
             _draw(_cell(figure, place, height_in), drawn, *shown)
         _write_key(_cell(figure, KEY_PLACE, height_in), drawn)
@@ -108,6 +117,7 @@ class _Drawn:
 
     result: FilmResult
     machine: str | None
+    inputs: FilmInputs | None = None
 
     @property
     def name(self) -> str | None:
@@ -129,6 +139,28 @@ class _Drawn:
             for value, row in self.result.points(curve, self.machine)
         }
         return list(found.items())
+
+    def over_inputs(self, curve: Curve, measure: str) -> tuple[Range, ...]:
+        """A measure's ranges at a curve's points; none where inputs are taken as they are."""
+        if self.inputs is None:
+            return ()
+        found = {
+            self.x(curve.settings[value].cell, value): ranges[measure]
+            for value, _, ranges in self.inputs.ranges(curve, self.machine)
+        }
+        return tuple(found.values())
+
+    def span(self, number: int) -> tuple[float, float] | None:
+        """Between which places a curve's limit lies over the inputs; None where one has no end."""
+        if self.inputs is None or not self.inputs.limits:
+            return None
+        limit = self.inputs.limits[number]
+        found, scale = limit.value, 1
+        if not self.result.is_of_stiffness and self.name is not None:
+            found, scale = limit.rates[self.name], 100
+        if found.low is None or found.high is None:
+            return None
+        return scale * found.low, scale * found.high
 
     @property
     def all_x(self) -> list[float]:
@@ -157,6 +189,7 @@ def _draw(axes: Axes, drawn: _Drawn, name: str, title: str, unit: str, from_zero
             curve.label,
             tuple(x for x, _ in drawn.points(curve)),
             tuple(row[name] for _, row in drawn.points(curve)),
+            drawn.over_inputs(curve, name),
         )
         for curve in drawn.result.curves
     ]
@@ -179,6 +212,12 @@ def _mark_targets(axes: Axes, drawn: _Drawn, name: str, factor: float) -> None:
             low, high = axes.get_ylim()
             room = 0.06 * (high - low)
             axes.set_ylim(max(0.0, min(low, height - room)), max(high, height + room))
+    for number in range(len(result.limits)):
+        span = drawn.span(number)
+        if span is not None:
+            low, _ = axes.get_ylim()
+            colour = line_looks(number)["color"]
+            axes.plot(span, [low, low], color=colour, clip_on=False, **SPAN_LINE)
     for number, limit in enumerate(result.limits):
         if limit.value is not None and limit.fails_from is not None:
             x = drawn.x(limit.tried[limit.value].setting.cell, limit.value)
@@ -241,6 +280,14 @@ def _write_key(axes: Axes, drawn: _Drawn) -> None:
     if result.results.replications > 1:
         band = f"{percent_number(result.results.confidence)} interval,\n{runs}"
         handles.append(Patch(facecolor=line_looks(0)["color"], alpha=0.2, label=band))
+    if drawn.inputs is not None:
+        band = f"{percent_number(result.results.confidence)} range over\nuncertain inputs"
+        looks: dict[str, Any] = INPUTS_BAND | {"alpha": 0.6}
+        colour = line_looks(0)["color"]
+        handles.append(Patch(facecolor="none", edgecolor=colour, label=band, **looks))
+    if any(drawn.span(number) is not None for number in range(len(result.limits))):
+        label = "where expected values\nmeet targets, over inputs"
+        handles.append(Line2D([], [], color=INK, label=label, **SPAN_LINE))
     bare: dict[str, Any] = {"color": INK, "linewidth": 1.4}
     if drawn.own_x is not None:
         handles.append(Line2D([], [], label="config", **OWN_LINE))
@@ -262,8 +309,8 @@ def _write_key(axes: Axes, drawn: _Drawn) -> None:
         )
     rows = [row for curve in result.curves for _, row in drawn.points(curve)]
     if any(row[name].unseen for row in rows for name in names):
-        looks = line_looks(0) | {"linestyle": "", "markerfacecolor": "white"}
-        handles.append(Line2D([], [], label=f"none seen in\n{runs}", **looks))
+        unseen = line_looks(0) | {"linestyle": "", "markerfacecolor": "white"}
+        handles.append(Line2D([], [], label=f"none seen in\n{runs}", **unseen))
     axes.legend(
         handles=handles,
         loc="upper left",

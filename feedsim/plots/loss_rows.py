@@ -29,6 +29,7 @@ from feedsim.plots.wording import (
     percent,
     percent_number,
     percent_with_interval,
+    spoken,
     width_in,
     wrapped,
 )
@@ -48,6 +49,7 @@ NUMBERS_IN = 2.25
 SHARE_AT_IN, MINUTES_AT_IN = 1.05, 2.05
 NAME_SIZE = 14.0
 MARK_ROOM_IN = 0.24
+STEPS = (1, 2, 2.5, 5, 10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +105,7 @@ class MachineLosses:
             return "no planned busy time"
         text = f"{self.headline} {percent_with_interval(self.whole.good.share)}"
         if self.seen:
-            text += f"; largest loss: {fitted(self.seen[0].label, LONGEST_LABEL_IN)}"
+            text += f"; largest loss: {fitted(spoken(self.seen[0].label), LONGEST_LABEL_IN)}"
         return text
 
     @property
@@ -230,7 +232,7 @@ class Panel:
         axes.set_ylim(len(seen) - 0.5, -0.5)
         axes.set_xlim(min(0.0, *(100 * loss.share.value for loss in seen)), self._reach())
         axes.set_xlabel("% of planned busy time")
-        axes.xaxis.set_major_locator(MaxNLocator(nbins=8))
+        axes.xaxis.set_major_locator(MaxNLocator(nbins=8, steps=STEPS))
         axes.grid(visible=False, axis="y")
         axes.spines["bottom"].set_visible(False)
 

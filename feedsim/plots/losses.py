@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from matplotlib.figure import Figure
 
 from feedsim.losses import breakdown, gathered
-from feedsim.plots.loss_rows import EDGE_IN, WIDTH_IN, MachineLosses, Panel
+from feedsim.plots.loss_rows import EDGE_IN, INNER_IN, WIDTH_IN, MachineLosses, Panel
 from feedsim.plots.style import SOFT_INK, figure_style
-from feedsim.plots.wording import percent_number
+from feedsim.plots.wording import fitted, ledger_percent, percent, percent_number, spoken
 from feedsim.study import Results
 
 TOP_IN = 0.85
 MOST_MACHINES = 24
+TITLE_SIZE = 17.0
 
 
 def loss_breakdown(results: Results, setting_index: int = 0) -> Figure:
@@ -61,6 +62,27 @@ def _note(results: Results) -> str:
     )
 
 
+def _finding(shown: Sequence[MachineLosses]) -> str:
+    """What to see over all machines: the share of good packs, and the largest loss."""
+    busy = [machine for machine in shown if not machine.is_idle]
+    if not busy:
+        return "No planned busy time"
+    goods = sorted(machine.whole.good.share.value for machine in busy)
+    told = f"{busy[0].headline} {percent(goods[0])}"
+    if len(busy) > 1:
+        told = f"{told.removesuffix(' %')} to {percent(goods[-1])} by machine"
+    times_us: dict[str, float] = {}
+    for machine in busy:
+        for loss in machine.seen:
+            times_us[loss.label] = times_us.get(loss.label, 0.0) + float(loss.time_us.sum())
+    if not times_us:
+        return told
+    most = max(times_us, key=lambda label: times_us[label])
+    whole_us = sum(float(machine.whole.planned_busy_us.sum()) for machine in busy)
+    share = ledger_percent(times_us[most] / whole_us)
+    return f"{told}; largest loss: {spoken(most)}, {share}"
+
+
 def draw_losses(shown: Sequence[MachineLosses], note: str, confidence: float) -> Figure:
     """Draw machines' losses, one panel each, below a heading and a note."""
     with figure_style():
@@ -68,8 +90,9 @@ def draw_losses(shown: Sequence[MachineLosses], note: str, confidence: float) ->
         height_in = TOP_IN + sum(heights_in)
         figure = Figure(figsize=(WIDTH_IN, height_in))
         left = EDGE_IN / WIDTH_IN
-        title = "Where planned busy time went"
-        figure.text(left, 1 - 0.42 / height_in, title, size=17, weight="bold")
+        title = fitted(_finding(shown), INNER_IN, TITLE_SIZE, bold=True)
+        note = fitted(f"Where planned busy time went. {note}", INNER_IN)
+        figure.text(left, 1 - 0.42 / height_in, title, size=TITLE_SIZE, weight="bold")
         figure.text(left, 1 - 0.72 / height_in, note, color=SOFT_INK)
         top_in = height_in - TOP_IN
         for machine, panel_in in zip(shown, heights_in, strict=True):

@@ -1,4 +1,4 @@
-"""Small panels of curves over capacity, all drawn alike."""
+"""Small panels of curves over what is varied, all drawn alike."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ SHARED = "%"
 LEAST_SPAN = 2.0
 LEAST_TOP = 0.5
 ROOM = 0.07
+INPUTS_BAND: dict[str, Any] = {"hatch": "////", "linewidth": 0, "alpha": 0.3, "zorder": 1.2}
+INPUTS_EDGE: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2)), "zorder": 1.3}
 STEPS = (1, 2, 2.5, 5, 10)
 
 
@@ -73,7 +75,7 @@ def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
 def _draw_curve(axes: Axes, panel: Panel, curve: Curve, number: int, of: int) -> list[float]:
     """Draw a line with its band; returns all that must be within the axis."""
     looks = line_looks(number)
-    x = np.array(curve.capacities_bags)
+    x = np.array(curve.at)
     value, low, high = (
         panel.factor * np.array([getattr(e, end) for e in curve.estimates])
         for end in ("value", "low", "high")
@@ -89,7 +91,27 @@ def _draw_curve(axes: Axes, panel: Panel, curve: Curve, number: int, of: int) ->
     for filled, which in ((looks["color"], ~unseen), ("white", unseen)):
         point = looks | {"linestyle": "", "markerfacecolor": filled}
         axes.plot(x[which], value[which], clip_on=False, zorder=3, **point)
-    return [*value, *low, *high]
+    return [*value, *low, *high, *_draw_inputs(axes, panel, curve, x, looks["color"])]
+
+
+def _draw_inputs(axes: Axes, panel: Panel, curve: Curve, x: Floats, colour: str) -> list[float]:
+    """Draw the band of uncertain inputs, hatched within thin lines; returns its ends."""
+    if not curve.over_inputs:
+        return []
+    nothing = float("nan")
+    low, high = (
+        panel.factor
+        * np.array([nothing if o is None else getattr(o, end) for o in curve.over_inputs])
+        for end in ("low", "high")
+    )
+    if len(x) > 1:
+        axes.fill_between(x, low, high, facecolor="none", edgecolor=colour, **INPUTS_BAND)
+        for ends in (low, high):
+            axes.plot(x, ends, color=colour, **INPUTS_EDGE)
+    else:
+        axes.vlines(x, low, high, color=colour, linewidth=1.3, capstyle="butt")
+        axes.plot([*x, *x], [*low, *high], linestyle="", marker="_", color=colour)
+    return [*low, *high]
 
 
 def _limits(panel: Panel, low: float, high: float) -> tuple[float, float]:
@@ -117,7 +139,7 @@ def label_ends(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
     for number, curve in enumerate(curves):
         axes.annotate(
             curve.label,
-            (curve.capacities_bags[-1], panel.factor * curve.estimates[-1].value),
+            (curve.at[-1], panel.factor * curve.estimates[-1].value),
             xytext=(9, 0),
             textcoords="offset points",
             va="center_baseline",

@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
 from feedsim.answers.rounds import Kept, RoundsResult
+from feedsim.answers.rounds_inputs import RoundsInputs
 from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, Look, figure_style
 from feedsim.plots.wording import fitted, wrapped
@@ -55,7 +56,9 @@ UNITS = {
 }
 
 
-def rounds_figure(result: RoundsResult, title: str, tending: str) -> Figure:
+def rounds_figure(
+    result: RoundsResult, title: str, tending: str, inputs: RoundsInputs | None = None
+) -> Figure:
     """Draw the verdicts over capacity and round interval, with the answer's boundary.
 
     Each cell shows the measure with least to spare; at the right stand the most machines.
@@ -67,6 +70,8 @@ def rounds_figure(result: RoundsResult, title: str, tending: str) -> Figure:
         The finding, in one line or more.
     tending : str
         How the machines at the right are tended, in a few words.
+    inputs : RoundsInputs, optional
+        In how many sets of inputs each interval found meets the targets, said beside it.
 
     Returns
     -------
@@ -89,19 +94,19 @@ def rounds_figure(result: RoundsResult, title: str, tending: str) -> Figure:
                 rows_in / height_in,
             )
         )
-        _draw_map(axes, result, rows_in / rows)
+        _draw_map(axes, result, rows_in / rows, inputs)
         _say_machines(axes, result, tending)
         _finish_axes(axes, result, rows_in / rows)
-        _write_key(figure, result)
+        _write_key(figure, result, inputs)
     return figure
 
 
-def _draw_map(axes: Axes, result: RoundsResult, row_in: float) -> None:
+def _draw_map(axes: Axes, result: RoundsResult, row_in: float, inputs: RoundsInputs | None) -> None:
     column_in = ROOM_IN / len(result.intervals_min)
     several = len(result.targets) > 1
     named = several and row_in >= NAME_IN
     for row, kept in enumerate(result.kept):
-        for column, evidence in enumerate(kept.by_interval.values()):
+        for column, (minutes, evidence) in enumerate(kept.by_interval.items()):
             look = LOOKS[evidence.verdict]
             axes.add_patch(
                 Rectangle(
@@ -121,7 +126,7 @@ def _draw_map(axes: Axes, result: RoundsResult, row_in: float) -> None:
                 axes.text(
                     column + 0.5,
                     row + 0.5,
-                    _number(evidence, named),
+                    _number(evidence, named) + _sets(inputs, kept, minutes, row_in),
                     ha="center",
                     va="center",
                     size=FONT - 1,
@@ -149,6 +154,14 @@ def _number(evidence: Evidence, named: bool) -> str:
     worst = evidence.worst
     text = _value(worst)
     return f"{text}\n{SHORT[worst.target.measure]}" if named else text
+
+
+def _sets(inputs: RoundsInputs | None, kept: Kept, minutes: float, row_in: float) -> str:
+    """In how many sets of inputs the targets are met, where they were drawn and there is room."""
+    found = None if inputs is None else inputs.at(kept.bags, minutes)
+    if found is None or row_in < NAME_IN:
+        return ""
+    return f"\n{found.met.number}/{found.met.sets}"
 
 
 def _value(check: Check) -> str:
@@ -239,7 +252,7 @@ def _capacity(kept: Kept, row_in: float) -> str:
     return f"{kept.bags:,}\nlast {kept.autonomy_min:.3g} min"
 
 
-def _write_key(figure: Figure, result: RoundsResult) -> None:
+def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None) -> None:
     handles: list[Patch | Line2D] = [
         Patch(
             facecolor=look.colour,
@@ -265,6 +278,8 @@ def _write_key(figure: Figure, result: RoundsResult) -> None:
         told = "Numbers: the measure with least to spare, shares in %"
     if len({c.machine for k in result.kept for e in k.by_interval.values() for c in e.checks}) > 1:
         told += ", at the machine where it is tightest"
+    if inputs is not None:
+        told += "; below: sets of uncertain inputs that meet the targets"
     figure.text(
         EDGE_IN / WIDTH_IN,
         0.08 / figure.get_figheight(),

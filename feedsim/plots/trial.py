@@ -228,17 +228,28 @@ def _draw_lengths(axes: Axes, result: PlanResult) -> None:
         fixed: dict[str, Any] = line_looks(1) | {"marker": ""}
         axes.axhline(result.chosen.picks, label="fixed", **fixed)
         top = max(top, result.chosen.picks)
-    for rate in (result.rate, result.true_rate):
+    for rate, what in ((result.rate, "contract"), (result.true_rate, "should pass")):
         if rate is not None:
             axes.axvline(100 * rate, color=SOFT_INK, linewidth=1.1, linestyle=(0, (6, 2)))
+            axes.annotate(
+                what,
+                (100 * rate, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 4),
+                textcoords="offset points",
+                size=FONT - 1,
+                ha="center",
+            )
     axes.set_xlim(0, 100 * float(curve["rate"].iloc[-1]))
-    axes.set_ylim(0, 1.25 * top)
+    axes.set_ylim(0, 1.08 * top)
     axes.set_xlabel("true rate, %")
     axes.set_ylabel("mean picks")
     axes.xaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS))
     axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda picks, _: f"{picks:,.0f}"))
-    axes.legend(loc="upper left", ncols=2, borderaxespad=0.2, handlelength=2.6)
+    axes.legend(
+        loc="upper left", bbox_to_anchor=(-0.05, -0.17), ncols=2, borderaxespad=0, handlelength=2.6
+    )
 
 
 def result_figure(result: TrialResult, title: str) -> Figure:

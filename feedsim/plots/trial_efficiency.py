@@ -81,8 +81,12 @@ def _draw_curve(axes: Axes, result: EfficiencyResult, low: float, high: float) -
     )
     looks: dict[str, Any] = line_looks(0) | {"marker": ""}
     axes.plot(true, passes, zorder=3, **looks)
-    axes.fill_between(true, least, most, color=looks["color"], alpha=0.16, linewidth=0)
-    axes.plot(true, passes, "o", color=looks["color"], markersize=4.5, zorder=3)
+    band = f"{percent_number(result.results.confidence)}\nband"
+    axes.fill_between(true, least, most, color=looks["color"], alpha=0.16, linewidth=0, label=band)
+    within = (true >= low) & (true <= high)
+    dots: dict[str, Any] = {"color": looks["color"], "markersize": 4.5, "clip_on": False}
+    axes.plot(true[within], passes[within], "o", zorder=3, **dots)
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.2)
     named = {"config": result.own, "good": result.good, "bad": result.bad}
     for what, point in named.items():
         if point is not None:

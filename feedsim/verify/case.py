@@ -12,13 +12,16 @@ import numpy as np
 from feedsim.accounts import Record, check_balances
 from feedsim.cell import Cell, build_cell
 from feedsim.config import parse_config
-from feedsim.engines import engine_named
+from feedsim.engines import COMPILED, engine_named
 from feedsim.measures import CREW_BUSY, figure, measures_of
 from feedsim.stats import Floats, sum_of_ratios
 from feedsim.study import Results, Setting, Work, run_study
 
 AGREES_Z = 4.0
 FAILS_Z = 6.0
+
+# What many shifts are simulated with, here.
+KERNEL = Work(engine=COMPILED, allow_large=True)
 
 Seen = tuple[float, Floats]
 Count = Callable[[Cell, Record], float]

@@ -2,26 +2,48 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
 from feedsim.answers.rows import Row, rows_of
+from feedsim.answers.size import SizeResult, size
 from feedsim.answers.targets import Target
 from feedsim.cell import build_cell
 from feedsim.config import Config, parse_config
 from feedsim.engines import COMPILED
 from feedsim.measures import Figure
-from feedsim.study import Setting, Shifts, Work
+from feedsim.study import Setting, Shifts
+from feedsim.verify.case import KERNEL
+from feedsim.verify.finding import Finding, Tally
+from feedsim.verify.run import distance
 
-KERNEL = Work(engine=COMPILED, jobs=2, allow_large=True)
 SCANNED = 8_000
 BUDGET = 640
 FIRST = 40
 BUNDLES = 12
+
+# No luck at all: a lane is topped up at once in every round, so of the time between two rounds
+# the lanes last lanes x capacity cycles.
+ROUNDS = """
+[study]
+shift_h = 4
+warm_up_h = 1
+replications = 20
+[crew]
+calls = "none"
+rounds_every_min = 10
+[[machine]]
+speed_per_min = 30
+[machine.magazine]
+lanes = 2
+capacity_bags = 400
+bundle_bags = 10
+"""
 
 
 def plant(number: int) -> str:
@@ -95,6 +117,17 @@ class Problem:
         met = [bags for bags in self.capacities_bags if self.is_met(bags)]
         return min(met, default=None)
 
+    def is_wrong(self, claimed_bags: int | None) -> bool:
+        """Whether a claim that a capacity meets the target is wrong; None claims nothing."""
+        return claimed_bags is not None and not self.is_met(claimed_bags)
+
+    def is_late(self, claimed_bags: int | None) -> bool:
+        """Whether an answer is none, or more than a bundle above the smallest capacity."""
+        if self.smallest is None:
+            return False
+        bundle = self.capacities_bags[0]
+        return claimed_bags is None or claimed_bags > self.smallest + bundle
+
     @property
     def is_clear(self) -> bool:
         """Whether the values beside the smallest lie two half-widths from the target, or more."""
@@ -147,3 +180,109 @@ def problem(number: int, replications: int = SCANNED) -> Problem:
         value = best + np.sign(best - worst) * 4 * half_width
     value = float(np.clip(value, 0, 1 if measure in ("oee", "dry_share") else np.inf))
     return Problem(config, Target(measure, value), bags, tuple(values), half_width)
+
+
+def solved(known: Problem) -> SizeResult:
+    """What the search for the smallest capacity answers."""
+    bags = known.config.machine[0].magazine.lane_capacity_bags
+    return size(known.config, [known.target], up_to=bags, budget=BUDGET, work=KERNEL)
+
+
+# As checks of the campaign.
+
+PART = "sizing"
+SCAN = "a scan of all capacities at high precision, on luck of its own"
+BY_HAND = (
+    "own derivation: topped up in every round, dry for 1 - lanes x capacity / (speed x interval)"
+)
+DRY_SHARES = (0.1, 0.25, 0.5)
+CLAIMED, CALLED, FOUND = (
+    "claims that a capacity meets a target are wrong",
+    "targets that no capacity meets, met by the answer",
+    "clear problems answered more than a bundle above the smallest",
+)
+
+
+def check_without_luck(dry_share: float) -> Finding:
+    """The smallest capacity of the plant without luck, to a bundle."""
+    result = size(parse_config(ROUNDS), [Target("dry_share", dry_share)], work=KERNEL)
+    found = math.nan if result.capacity_bags is None else float(result.capacity_bags)
+    needed = (1 - dry_share) * 300 / 2
+    within = 10 / 2
+    return Finding(
+        PART,
+        f"smallest capacity for dry at most {100 * dry_share:g} %, bags a lane",
+        BY_HAND,
+        "one search",
+        needed + within,
+        found,
+        0.0,
+        distance(found, needed + within, 0.0, within),
+        "one lane reckoned with, of the two",
+        distance(found, 2 * needed + within, 0.0, within),
+        engine=COMPILED,
+        note="to a bundle of 10 bags",
+    )
+
+
+def check_problem(number: int, *, is_claim_alone: bool = False) -> list[Tally]:
+    """One problem with a known answer; planted beside it is an answer that is wrong.
+
+    Of few problems only what is claimed can be judged: too few are impossible, or clear.
+
+    A claim is wrong in at most 5 % of cases, by the study's confidence. How often a clear
+    problem is answered late is bounded by a planning value, without a source.
+    """
+    known = problem(number)
+    found = solved(known)
+    make = partial(Tally, PART, engine=COMPILED, unit="problems")
+    place = 0 if known.smallest is None else known.capacities_bags.index(known.smallest)
+    below = known.capacities_bags[place - 1] if place else None
+    told = f"problem {number}: answered {found.capacity_bags}, truly {known.smallest}"
+    wrong = known.is_wrong(found.capacity_bags)
+    tallies = [
+        make(
+            CLAIMED,
+            SCAN,
+            tried=1,
+            wrong=wrong,
+            control="a bundle less than the smallest",
+            control_tried=below is not None,
+            control_wrong=known.is_wrong(below),
+            allowed=0.05,
+            example=told if wrong else "",
+        )
+    ]
+    if is_claim_alone:
+        return tallies
+    if known.smallest is None:
+        largest = known.capacities_bags[-1]
+        tallies.append(
+            make(
+                CALLED,
+                SCAN,
+                tried=1,
+                wrong=found.is_met,
+                control="the largest capacity",
+                control_tried=1,
+                control_wrong=known.is_wrong(largest),
+                allowed=0.05,
+                example=told if found.is_met else "",
+            )
+        )
+    elif known.is_clear:
+        late = known.is_late(found.capacity_bags)
+        tallies.append(
+            make(
+                FOUND,
+                f"{SCAN}; 20 % as a planning value",
+                tried=1,
+                wrong=late,
+                control="two bundles more than the smallest",
+                control_tried=1,
+                control_wrong=known.is_late(known.smallest + 2 * known.capacities_bags[0]),
+                allowed=0.2,
+                example=told if late else "",
+            )
+        )
+    return tallies
