@@ -19,11 +19,15 @@ if TYPE_CHECKING:
     from feedsim.answers.account import AccountResult, account
     from feedsim.answers.capacity import CapacityResult, capacity
     from feedsim.answers.compare import CompareResult, compare
+    from feedsim.answers.compare_inputs import compare_over_inputs
+    from feedsim.answers.explanations import Explanation, explain_name
     from feedsim.answers.film import FilmResult, film_study
+    from feedsim.answers.film.inputs import FilmInputs, film_over_inputs
     from feedsim.answers.money import Worth, worth
     from feedsim.answers.precision import Goal, Precision
     from feedsim.answers.replay import Replay, replay
     from feedsim.answers.rounds import RoundsResult, rounds
+    from feedsim.answers.rounds_inputs import RoundsInputs, rounds_over_inputs
     from feedsim.answers.run import RunResult, run
     from feedsim.answers.sensitivity import SensitivityResult, sensitivity
     from feedsim.answers.size import SizeResult, size
@@ -47,7 +51,7 @@ if TYPE_CHECKING:
     from feedsim.fit.stops import StopsResult, fit_stops
     from feedsim.fit.trials import Trials, read_trials
     from feedsim.logs import EventLog, Layout, LogError, load_layout, read_log
-    from feedsim.study import Work
+    from feedsim.study import Setting, Work
     from feedsim.verify.face import FaceValidity, face_validity
 
 __version__ = VERSION
@@ -64,10 +68,17 @@ _HOMES = {
     "capacity": "feedsim.answers.capacity",
     "CompareResult": "feedsim.answers.compare",
     "compare": "feedsim.answers.compare",
+    "compare_over_inputs": "feedsim.answers.compare_inputs",
+    "Explanation": "feedsim.answers.explanations",
+    "explain_name": "feedsim.answers.explanations",
     "FilmResult": "feedsim.answers.film",
     "film_study": "feedsim.answers.film",
+    "FilmInputs": "feedsim.answers.film.inputs",
+    "film_over_inputs": "feedsim.answers.film.inputs",
     "RoundsResult": "feedsim.answers.rounds",
     "rounds": "feedsim.answers.rounds",
+    "RoundsInputs": "feedsim.answers.rounds_inputs",
+    "rounds_over_inputs": "feedsim.answers.rounds_inputs",
     "RunResult": "feedsim.answers.run",
     "run": "feedsim.answers.run",
     "SweepResult": "feedsim.answers.sweep",
@@ -108,6 +119,7 @@ _HOMES = {
     "unknowns_of": "feedsim.answers.unknowns",
     "Replay": "feedsim.answers.replay",
     "replay": "feedsim.answers.replay",
+    "Setting": "feedsim.study",
     "Work": "feedsim.study",
     "FaceValidity": "feedsim.verify.face",
     "face_validity": "feedsim.verify.face",
@@ -123,7 +135,9 @@ __all__ = [
     "EfficiencyResult",
     "EfficiencyTrial",
     "EventLog",
+    "Explanation",
     "FaceValidity",
+    "FilmInputs",
     "FilmModel",
     "FilmResult",
     "Goal",
@@ -134,9 +148,11 @@ __all__ = [
     "PlanResult",
     "Precision",
     "Replay",
+    "RoundsInputs",
     "RoundsResult",
     "RunResult",
     "SensitivityResult",
+    "Setting",
     "SizeResult",
     "StopsResult",
     "SweepResult",
@@ -151,7 +167,10 @@ __all__ = [
     "build_cell",
     "capacity",
     "compare",
+    "compare_over_inputs",
+    "explain_name",
     "face_validity",
+    "film_over_inputs",
     "film_study",
     "fit_picks",
     "fit_stops",
@@ -163,6 +182,7 @@ __all__ = [
     "read_trials",
     "replay",
     "rounds",
+    "rounds_over_inputs",
     "run",
     "sensitivity",
     "size",

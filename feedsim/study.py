@@ -154,9 +154,9 @@ def refuse_absurd(cells: Sequence[Cell], replications: int, work: Work = HERE) -
     limit = LARGEST_STUDY_S * CYCLES_PER_S[chosen]
     if cycles > limit:
         raise TooLarge(
-            f"this study has {len(cells):,} settings x {replications:,} replications, "
-            f"what costs as much as {cycles:.2g} machine cycles, {cost_text(cycles, chosen)} on one "
-            f"core; the limit is {limit:.2g} cycles: take fewer settings or replications, or lift it with "
+            f"this study has {len(cells):,} settings x {replications:,} replications, what costs "
+            f"as much as {cycles:.2g} machine cycles, {cost_text(cycles, chosen)} on one core; the "
+            f"limit is {limit:.2g} cycles: take fewer settings or replications, or lift it with "
             "--allow-large"
         )
 

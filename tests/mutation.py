@@ -62,7 +62,14 @@ PART = (
 )
 
 # Mutants that change nothing that can be told, and why.
-EQUIVALENT: dict[str, str] = {}
+EQUIVALENT = {
+    "feedsim/model/calendar.py Calendar.__init__: 0 -> 1 (2)": "it is read in a planned stop alone,"
+    " and set where one begins",
+    "feedsim/model/crew.py Crew.look_at_list: if not self.clock.after_step: -> if True:": "to"
+    " assign once more, without a cause, changes nothing",
+    "feedsim/accounts/spans.py Spans.__init__: end <= begin -> end < begin": "a span of no length"
+    " covers nothing, listed or not",
+}
 
 LEAST_LIMIT_S = 3
 TIMES_AS_LONG = 4

@@ -401,10 +401,19 @@ def test_the_night_of_a_clock_change_has_nine_hours_on_the_clock(feedsim):
         (["LOG", "--as", "run=walking"], ["--as", "planned_stop"]),
         (["LOG", "--zone", "Atlantis"], ["--zone", "Atlantis", "Europe/Berlin"]),
         (["LOG", "--minor-stop-min", "-1"], ["--minor-stop-min"]),
-        (["LOG", "--confidence", "1"], ["--confidence"]),
+        (
+            ["LOG", "--minor-stop-min", "nan"],
+            ["--minor-stop-min: must be a number from 0 to 100,000"],
+        ),
+        (["LOG", "--confidence", "1"], ["--confidence: must be a number above 0, below 1, is 1"]),
+        (
+            ["LOG", "--confidence", "nan"],
+            ["--confidence: must be a number above 0, below 1, is nan"],
+        ),
         (["LOG", "--columns", "absent.toml"], ["absent.toml"]),
         (["LOG", "--decimal", ";"], ["--decimal"]),
-        (["LOG", "--speed-per-min", "0"], ["--speed-per-min"]),
+        (["LOG", "--speed-per-min", "0"], ["--speed-per-min: must be a number from 0.001 to"]),
+        (["LOG", "--speed-per-min", "nan"], ["--speed-per-min: must be a number from 0.001 to"]),
         (["LOG", "--out", "LOG"], ["stops.csv"]),
     ],
 )

@@ -9,7 +9,15 @@ from cells import SECONDS, Shift, cell_of, shift_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from feedsim.accounts import MachineRecord, Record, Window, read
+from feedsim.accounts import (
+    BalanceError,
+    MachineRecord,
+    Record,
+    Window,
+    check_balances,
+    columns_of,
+    read,
+)
 from feedsim.accounts.record import Bags, Change, Run, Scrap, StationStop, Work
 from feedsim.accounts.spans import NO_SPANS, Spans
 from feedsim.accounts.timeline import blockers_of, causes_of, halts_of, segments_of, states_of
@@ -106,6 +114,15 @@ def test_more_good_cycles_are_as_if_told_one_by_one() -> None:
     ]
     assert told[0] == told[1] == [(2, 110, [10, 30, 50, 70, 90, 110])]
     assert several.close_runs() == single.close_runs() == 6
+
+
+def test_packs_that_the_outfeed_takes_one_after_the_other_are_one_run() -> None:
+    oats = MachineRecord(1)
+    for end in (10, 20, 30, 45, 55):
+        oats.outfeed_takes(end, 10)
+    told = [(run.lane, run.cycle_us, run.ends_us()) for run in oats.outfeed_cycles]
+    assert told == [(0, 10, [10, 20, 30]), (0, 10, [45, 55])]
+    assert {(r.outcome, r.bags_each, r.attempts) for r in oats.outfeed_cycles} == {("good", 1, 1)}
 
 
 # Windows.
@@ -572,3 +589,88 @@ def test_equal_faulty_cycles_are_one_record():
         (1, "missed", [170]),
         (1, "missed", [190]),
     ]
+
+
+def test_columns_are_named_and_ordered_as_the_reading_is() -> None:
+    shift = written([(0, "running")])
+    reading = read(shift.record, shift.cell)
+    assert columns_of(shift.cell) == [list(sums) for sums in (*reading.machines, reading.crew)]
+
+
+# Balances at their very limits: 25 cycles of 1 s, 10 of 25 packs taken, 5 of 30 bags left.
+
+
+def balanced(**changed: Any) -> Shift:
+    """A record that adds up, but for what is changed in it."""
+    shift = written(
+        changed.pop("states", [(0, "running"), (25, "dry")]),
+        changed.pop("work", None),
+        runs=[run_of(1, changed.pop("made", 25))],
+        outfeed_cycles=[run_of(2, changed.pop("taken", 10))],
+    )
+    oats = shift.record.machines[0]
+    oats.lanes_left, oats.accumulation_left = [5], 15
+    for name, value in changed.items():
+        setattr(oats, name, value)
+    return shift
+
+
+def task(*at: float) -> list[tuple[Any, ...]]:
+    """A duty that operator 1 takes, begins and ends."""
+    words = zip(at, ("takes", "begins", "ends"), strict=False)
+    return [(when, 1, event, "duty", None, "") for when, event in words]
+
+
+AT_THE_LIMIT = {
+    "a whole cycle under way": {"states": [(0, "running"), (26, "dry")]},
+    "two states at one instant": {"states": [(0, "jam"), (0, "running"), (25, "dry")]},
+    "no bag left": {"loads": [Bags(0, 1, 5)], "discards": [Bags(0, 1, 10)], "lanes_left": [0]},
+    "a full lane": {"loads": [Bags(0, 1, 995)], "lanes_left": [1000]},
+    "no pack left": {"taken": 25, "accumulation_left": 0},
+    "a full accumulation": {"taken": 5, "accumulation_left": 20},
+    "all packs scrapped": {"scraps": [Scrap(9, 1, 3), Scrap(9, 4, 25)]},
+    "a task that takes no time": {"work": task(0, 0, 0)},
+    "a task that ends with the shift": {"work": task(600, 600, 600)},
+}
+
+
+@pytest.mark.parametrize("changed", AT_THE_LIMIT.values(), ids=AT_THE_LIMIT)
+def test_what_just_adds_up_is_no_fault(changed: dict[str, Any]) -> None:
+    shift = balanced(**changed)
+    check_balances(shift.record, shift.cell)
+
+
+BEYOND = {
+    "more than a cycle under way": ({"states": [(0, "running"), (26.000001, "dry")]}, "differ by"),
+    "less time than cycles": ({"states": [(0, "running"), (24.999999, "dry")]}, "differ by -1 us"),
+    "states that go back": ({"states": [(0, "jam"), (9, "running"), (8, "dry")]}, "not in order"),
+    "states after the shift": ({"states": [(0, "running"), (601, "dry")]}, "not in order"),
+    "states that begin late": ({"states": [(1, "running"), (26, "dry")]}, "do not begin"),
+    "a bag too few": ({"lanes_left": [4]}, "has 4, not 5"),
+    "fewer bags than none": (
+        {"discards": [Bags(0, 1, 6)], "lanes_left": [-1]},
+        "lane 1 holds -1 bags",
+    ),
+    "more than a full lane": (
+        {"loads": [Bags(0, 1, 996)], "lanes_left": [1001]},
+        "lane 1 holds 1001 bags",
+    ),
+    "packs before the first": ({"scraps": [Scrap(9, 0, 3)]}, "scrapped twice"),
+    "a pack scrapped twice": ({"scraps": [Scrap(9, 1, 3), Scrap(9, 3, 4)]}, "scrapped twice"),
+    "a pack that was not made": ({"scraps": [Scrap(9, 1, 26)]}, "not made"),
+    "a pack too few": ({"accumulation_left": 14}, "holds 14 packs, not 15"),
+    "fewer packs than none": ({"taken": 26, "accumulation_left": -1}, "holds -1 packs"),
+    "more than a full accumulation": ({"taken": 4, "accumulation_left": 21}, "holds 21 packs"),
+    "work before the shift": ({"work": task(-0.000001)}, "out of order"),
+    "work after the shift": ({"work": task(600.000001)}, "out of order"),
+    "work that goes back": ({"work": task(9, 8)}, "out of order"),
+    "work not taken": ({"work": task(1, 2, 3)[1:]}, "begins out of turn"),
+    "work not ended": ({"work": task(1, 2) + task(3)}, "takes out of turn"),
+}
+
+
+@pytest.mark.parametrize(("changed", "told"), BEYOND.values(), ids=BEYOND)
+def test_what_just_does_not_add_up_is_a_fault(changed: dict[str, Any], told: str) -> None:
+    shift = balanced(**changed)
+    with pytest.raises(BalanceError, match=told):
+        check_balances(shift.record, shift.cell)

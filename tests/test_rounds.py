@@ -21,7 +21,8 @@ from feedsim.answers.rounds import (
 )
 from feedsim.answers.rows import rows_of
 from feedsim.answers.targets import MET, MISSED, Target, TargetError
-from feedsim.cli.rounds_command import answer, headline, parse_numbers, tending
+from feedsim.cli.number_lists import parse_numbers
+from feedsim.cli.rounds_command import answer, headline, tending
 from feedsim.config import parse_config
 from feedsim.plots.rounds import rounds_figure
 from feedsim.study import Shifts

@@ -96,6 +96,16 @@ def first_tasks(shift: Shift) -> Any:
     return [(task[0], task[1], *task[4:]) for task in shift.tasks()[:3]]
 
 
+def outfeed_stops(shift: Shift) -> Any:
+    stops = shift.record.machines[0].outfeed_stops
+    return [(stop.at_us / 1e6, stop.station, stop.stopped) for stop in stops]
+
+
+def changes(shift: Shift) -> Any:
+    """The states as told, those that last no time included."""
+    return [(change.at_us / 1e6, change.state) for change in shift.record.machines[0].changes]
+
+
 def study(seconds: float) -> str:
     return f"[study]\nshift_h = {seconds} s"
 
@@ -288,6 +298,27 @@ def outfeed_before_shift_end() -> tuple[str, Any]:
 
 
 # Within a class.
+
+
+@tie(backwards("stations"), outfeed_stops)
+def stations_of_an_outfeed_as_listed() -> tuple[str, Any]:
+    """Both stop at 2 s and are ready at 4 s, each time the one listed first before the other."""
+    stops = CASE_PACKER.format(between=1, needs_operator="false", packs=100)
+    second = stops.partition("[machine.outfeed]")[0].replace("case packer", "palletiser")
+    expected = [(2, 0, True), (2, 1, True), (4, 0, False), (4, 1, False)]
+    return study(4.5) + OATS + second + stops, expected
+
+
+@tie(backwards("stations"), changes)
+def stations_of_a_machine_as_listed() -> tuple[str, Any]:
+    """The sealer is ready first, so the coder holds the machine for the rest of that instant.
+
+    The other way round the sealer, whose halt it is, would hold it to its end.
+    """
+    station = '[[machine.station]]\nname = "{}"\nbetween_stops = 2 s\nstop = 1 s\n'
+    both = station.format("sealer") + station.format("coder")
+    expected = [(0, "running"), (2, "sealer"), (3, "coder"), (3, "running")]
+    return study(4) + OATS + both, expected
 
 
 @tie(backwards("operators"), first_tasks)

@@ -569,7 +569,7 @@ def test_another_answer_is_not_overwritten(feedsim):  # noqa: F811
         (["plan"], "--rate"),
         (["plan", "--rate", "2"], "--rate: is 2, allowed"),
         (["plan", "--rate", "nan"], "--rate: is nan"),
-        (["plan", "--rate", "0.01", "--confidence", "1"], "--confidence: is 1"),
+        (["plan", "--rate", "0.01", "--confidence", "1"], "--confidence: must be a number above 0"),
         (["plan", "--rate", "0.01", "--pass-chance", "0"], "--pass-chance: is 0"),
         (["plan", "--rate", "0.01", "--true-rate", "-1"], "--true-rate: is -1"),
         (["plan", "--rate", "0.01", "--faults-allowed", "5..2"], "--faults-allowed"),

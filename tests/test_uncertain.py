@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 from statistics import NormalDist
@@ -268,6 +269,12 @@ def test_commands_tell_the_range(feedsim, words):  # noqa: F811
     found = inputs["ranges"][-1]["measures"]["oee"]
     assert found["low"] < found["expected"] < found["high"]
     assert len(inputs["variance_cut_by_ten_times_the_trial"]) == 4
+    [table] = Path("outputs").glob("*/inputs.csv")
+    lines = csv.DictReader(table.read_text().splitlines())
+    told = [line for line in lines if (line["machine"], line["measure"]) == ("", "oee")][-1]
+    assert [float(told[end]) for end in ("expected", "low", "high")] == [
+        found[end] for end in ("expected", "low", "high")
+    ]
 
 
 def test_certain_inputs_are_told_before_anything_runs(feedsim):  # noqa: F811

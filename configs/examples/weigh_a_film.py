@@ -11,7 +11,6 @@ from pathlib import Path
 
 import feedsim
 from feedsim.plots import save
-from feedsim.study import Setting
 
 SHIFTS = 40
 SETS = 40  # how often the uncertain inputs are drawn, each time for SHIFTS shifts
@@ -58,9 +57,9 @@ save(stiffer.figure(), FIGURES, "stiffer")
 
 
 # %%
-def as_configured(drawn: feedsim.Config) -> list[Setting]:
+def as_configured(drawn: feedsim.Config) -> list[feedsim.Setting]:
     """Give the one setting that is looked at, with inputs as drawn."""
-    return [Setting({}, feedsim.build_cell(drawn))]
+    return [feedsim.Setting({}, feedsim.build_cell(drawn))]
 
 
 unknowns = feedsim.unknowns_of(config)

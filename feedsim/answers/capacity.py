@@ -14,6 +14,7 @@ from feedsim.answers.magazines import (
     is_allowed,
     swept_tables,
 )
+from feedsim.answers.misfits import misfit_text
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, estimate_json, rows_of
 from feedsim.answers.shown import ShownRows
@@ -220,11 +221,10 @@ def _changed_cell(
     try:
         return build_cell(config.with_values(changes))
     except ConfigError as error:
-        problem = error.problems[0]
         asked = f"--bags: {bags}"
-        if problem.key.endswith(ROUNDS):
+        if error.problems[0].key.endswith(ROUNDS):
             asked = f"--rounds: {interval:g}"
-        raise CapacityError(f"{asked}: {problem.key}: {problem.message}") from error
+        raise CapacityError(misfit_text(asked, error)) from error
 
 
 def capacity(

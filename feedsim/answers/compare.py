@@ -12,7 +12,7 @@ import numpy as np
 
 from feedsim.answers.luck import streams_of, unshared_streams, width_ratio
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
-from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.rows import Row, estimate_json, row_of, rows_of
 from feedsim.answers.shown import ShownRows
 from feedsim.cell import MachinePlan, build_cell
 from feedsim.config import Config
@@ -128,7 +128,7 @@ class CompareResult(ShownRows):
 
     def row(self, which: str) -> Row:
         """The whole cell's row of A or B."""
-        return next(r for r in self.rows if r.machine is None and r.setting[CONFIG] == which)
+        return row_of(self.rows, None, (A, B).index(which))
 
     def losses(self, machine: str | None = None) -> list[LossChange]:
         """The losses of either cell with their differences, of a machine or the whole cell.

@@ -157,11 +157,9 @@ class _Instant:
 
     # The steps.
 
-    def _step(self, place: Place, *drafts: Draft) -> _Step:
+    def _step(self, place: Place) -> _Step:
         step = _Step(place)
         self.steps.append(step)
-        for draft in drafts:
-            self._join(step, draft)
         return step
 
     def _join(self, step: _Step, draft: Draft) -> None:
@@ -272,9 +270,6 @@ class _Instant:
             for taken in self.told[TAKEN]:
                 if taken.machine == machine and taken not in self.step_of:
                     self._join(step, taken)
-        for taken in self.told[TAKEN]:
-            if taken not in self.step_of:
-                self._step((OF_OUTFEEDS, taken.machine or 0), taken)
 
     def _cycle_of(self, machine: int) -> _Step | None:
         return self._first(d for d in self.told[CYCLE] if d.machine == machine)
@@ -297,9 +292,6 @@ class _Instant:
             else:
                 step = self._who_ended(change) or self._step((OF_MACHINES, machine))
             self._late(step, change)
-        for scrap in self.told[SCRAP]:
-            if scrap not in self.step_of:
-                self._step((OF_MACHINES, scrap.machine or 0), scrap)
 
     def _late(self, step: _Step, change: Draft) -> None:
         """Put a change in its step: before the end of the work that brings it about."""
@@ -408,9 +400,7 @@ class _Instant:
         for source in (BUNDLE, DISCARD, CALLED, CHANGED, SCRAP, TAKEN, HALTED):
             for draft in self.told[source]:
                 key = source, draft.machine
-                step = self.step_of.get(draft)
-                if step is None:
-                    step = self._step((OF_OPERATORS, draft.operator), draft)
+                step = self.step_of[draft]
                 if key in last:
                     last[key].comes_before(step)
                 last[key] = step

@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.capacity import capacity_settings, default_bags
 from feedsim.answers.magazines import CAPACITY, ROUNDS, CapacityError, swept_tables
+from feedsim.answers.misfits import misfit_text
 from feedsim.answers.rows import Row, rows_of
 from feedsim.answers.shown import ShownRows
-from feedsim.answers.size import check_json
 from feedsim.answers.targets import (
     BUDGET,
     MET,
     Evidence,
     Judge,
     Target,
+    check_json,
     last_met,
     refuse_unjudgeable,
 )
@@ -511,8 +512,5 @@ class _Copies:
         try:
             return self._config.with_values(values)
         except ConfigError as error:
-            problem = error.problems[0]
-            raise CapacityError(
-                f"--most-machines: {copies} of {table.name} cannot be: {problem.key}: "
-                f"{problem.message}"
-            ) from error
+            asked = f"--most-machines: {copies} of {table.name} cannot be"
+            raise CapacityError(misfit_text(asked, error)) from error

@@ -10,7 +10,7 @@ from feedsim.answers.capacity import capacity_settings
 from feedsim.answers.rounds import RoundsResult
 from feedsim.answers.set_ranges import Range, Share, share_met
 from feedsim.answers.targets import Target
-from feedsim.answers.uncertain import SETS, InputsResult, OneConfig, over_sets, refuse_certain
+from feedsim.answers.uncertain import SETS, InputsResult, with_uncertain_inputs
 from feedsim.answers.unknowns import unknowns_of
 from feedsim.config import Config
 from feedsim.study import HERE, Setting, Work
@@ -130,8 +130,6 @@ def rounds_over_inputs(
     As `with_uncertain_inputs`.
     """
     config = result.config
-    unknowns = unknowns_of(config)
-    refuse_certain(unknowns)
     own = result.own
     kept = [own, *(each for each in result.kept if each is not own)]
     places = [(each.bags, minutes) for each in kept for minutes in each.shown_min]
@@ -141,8 +139,7 @@ def rounds_over_inputs(
         for bags, minutes in places:
             yield capacity_settings(drawn, [bags], [minutes], result.machine)[0]
 
-    draws = OneConfig(config, unknowns, settings_of)
-    inputs = over_sets(config.study, list(settings_of(config)), draws, sets=sets, work=work)
+    inputs = with_uncertain_inputs(config, unknowns_of(config), settings_of, sets=sets, work=work)
     checks = [(c.target, c.machine) for c in next(iter(own.by_interval.values())).checks]
     return RoundsInputs(
         inputs,

@@ -82,6 +82,14 @@ def _rows(results: Results, number: int) -> Iterator[Row]:
     yield row(None, figures, alike.pop() if len(alike) == 1 else None)
 
 
+def row_of(rows: Iterable[Row], machine: str | None, number: int | None = None) -> Row:
+    """The row of a machine (None: the whole cell) at a setting by its number.
+
+    Without a number that of the first setting.
+    """
+    return next(r for r in rows if r.machine == machine and number in (None, r.number))
+
+
 def short_keys(keys: Iterable[str]) -> dict[str, str]:
     """For each key path its shortest end that tells it from the others."""
     paths = [key.split(".") for key in dict.fromkeys(keys)]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from feedsim.answers.input_ranges import Input, inputs_of, with_chances
+from feedsim.answers.misfits import misfit_error
 from feedsim.answers.morris import trajectories
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError
@@ -65,8 +66,7 @@ def plan_of(config: Config, ranges: Mapping[str, tuple[float, float]] | None, de
             ends = [build_cell(written.with_values(item.values(end))) for end in (0.0, 1.0)]
         except ConfigError as error:
             if item.origin == "own":
-                told = [replace(p, file="--range", line=None) for p in error.problems]
-                raise ConfigError(told) from error
+                raise misfit_error("--range", error) from error
             left_out.append(f"{item.name}: {error.problems[0].message}")
             continue
         kept.append(item)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from feedsim.answers.rows import Row
+from feedsim.answers.rows import Row, row_of
 from feedsim.answers.targets import Target
 from feedsim.measures import Figure
 from feedsim.stats import Floats, exact_interval, t_quantile
@@ -185,10 +185,7 @@ def share_met(
     """
     met = np.ones(len(sets), bool)
     for target, machine in checks:
-        figures = [
-            next(row for row in rows if row.machine == machine).figures[target.measure]
-            for rows in sets
-        ]
+        figures = [row_of(rows, machine).figures[target.measure] for rows in sets]
         values = without_luck(
             [figure.value for figure in figures],
             [error_variance(figure.deviations) for figure in figures],

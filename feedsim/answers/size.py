@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.capacity import step_between
@@ -20,10 +19,10 @@ from feedsim.answers.shown import ShownRows
 from feedsim.answers.targets import (
     BUDGET,
     MET,
-    Check,
     Evidence,
     Judge,
     Target,
+    check_json,
     refuse_unjudgeable,
 )
 from feedsim.cell import build_cell
@@ -38,6 +37,10 @@ if TYPE_CHECKING:
 
 WIDEST_SEARCH = 10
 LEAST_BUNDLES = 20
+TRIED_COLUMNS = (
+    *("asked_bags", "replications", "machine", "measure", "target"),
+    *("value", "low", "high", "limit", "verdict"),
+)
 
 
 @dataclass(frozen=True)
@@ -168,18 +171,14 @@ class SizeResult(ShownRows):
                 {
                     "asked_bags": bags,
                     "replications": evidence.replications,
+                    **check_json(check),
                     "machine": check.machine or "",
-                    "measure": check.target.measure,
-                    "target": check.target.value,
-                    "value": check.found.value,
-                    "low": check.found.low,
-                    "high": check.found.high,
                     "limit": check.limit,
-                    "verdict": check.verdict,
                 }
                 for bags, evidence in tried.items()
                 for check in evidence.checks
-            ]
+            ],
+            columns=TRIED_COLUMNS,
         )
 
     def answer_json(self) -> list[dict[str, Any]]:
@@ -207,18 +206,6 @@ class SizeResult(ShownRows):
         if self.is_met:
             return f"SizeResult({self.capacity_bags} bags per lane: {told})"
         return f"SizeResult(no capacity up to {self.limit_bags}: {told})"
-
-
-def check_json(check: Check) -> dict[str, Any]:
-    """A check as the JSON document has it."""
-    return {
-        "measure": check.target.measure,
-        "target": check.target.value,
-        "machine": check.machine,
-        "verdict": check.verdict,
-        "limit": check.limit if isfinite(check.limit) else None,
-        **estimate_json(check.found),
-    }
 
 
 def size(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations, islice, product
 from math import isfinite, prod
@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from feedsim.answers.luck import streams_of
+from feedsim.answers.misfits import misfit_error
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, estimate_json, rows_of, setting_text, short_keys
 from feedsim.answers.shown import ShownRows
@@ -284,8 +285,7 @@ def _cell(config: Config, values: Mapping[str, Any], label: Mapping[str, Value])
         return build_cell(config.with_values(values))
     except ConfigError as error:
         place = ", ".join(f"{key} = {value}" for key, value in label.items())
-        where = f"--vary: at {place}"
-        raise ConfigError([replace(p, file=where, line=None) for p in error.problems]) from error
+        raise misfit_error(f"--vary: at {place}", error) from error
 
 
 def _known(value: float) -> float:

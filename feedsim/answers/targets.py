@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import copysign, inf, isfinite, sqrt
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from feedsim.answers.rows import Row, rows_of
+from feedsim.answers.rows import Row, estimate_json, row_of, rows_of
 from feedsim.cell import Cell
 from feedsim.measures import CREW_BUSY, Figure
 from feedsim.mistakes import Mistake
@@ -121,6 +121,18 @@ class Check:
         return gap / of_one if of_one > 0 else copysign(inf, gap)
 
 
+def check_json(check: Check) -> dict[str, Any]:
+    """A check as the JSON document has it."""
+    return {
+        "measure": check.target.measure,
+        "target": check.target.value,
+        "machine": check.machine,
+        "verdict": check.verdict,
+        "limit": check.limit if isfinite(check.limit) else None,
+        **estimate_json(check.found),
+    }
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What is known of one setting, after as many replications as its verdict took."""
@@ -161,7 +173,7 @@ class Evidence:
 
     def row(self, machine: str | None) -> Row:
         """The row of a machine, or of the whole cell."""
-        return next(row for row in self.rows if row.machine == machine)
+        return row_of(self.rows, machine)
 
     @property
     def worst(self) -> Check:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 
-from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.rows import Row, estimate_json, row_of, rows_of
 from feedsim.answers.set_ranges import Range, range_of
 from feedsim.cell import Cell
 from feedsim.config import Config, ConfigError
@@ -363,7 +363,7 @@ def _seed_of_set(seed: int, number: int) -> int:
 
 
 def _first_of_cell(rows: Sequence[Row]) -> Row:
-    return next(row for row in rows if row.machine is None)
+    return row_of(rows, None)
 
 
 def cost_of_sets(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from feedsim.cli.log_options import LogSource, log_command
-from feedsim.cli.options import JSON
+from feedsim.cli.options import JSON, NumberRange, confidence_option, out_option
 
 if TYPE_CHECKING:
     from feedsim.answers.account import AccountResult, MachineAccount
@@ -22,7 +22,7 @@ SHOWN_LINES = 3
 @log_command
 @click.option(
     "--minor-stop-min",
-    type=click.FloatRange(0, 1e5),
+    type=NumberRange(0, 100_000),
     default=5.0,
     show_default=True,
     help="Stops as long or longer count against availability, shorter ones against performance.",
@@ -34,18 +34,8 @@ SHOWN_LINES = 3
     show_default=True,
     help="What the intervals take as independent of one another.",
 )
-@click.option(
-    "--confidence",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Of the intervals.",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="The folder to write (default: one under outputs/, named by the log).",
-)
+@confidence_option()
+@out_option("one under outputs/, named by the log")
 @JSON
 def command(
     source: LogSource,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from feedsim.cli.inputs_option import inputs_option, ranges
+from feedsim.cli.number_lists import parse_bags, parse_rounds
 from feedsim.cli.options import StudyOptions, study_command
 
 if TYPE_CHECKING:
@@ -18,46 +19,7 @@ if TYPE_CHECKING:
     from feedsim.answers.rows import Row
     from feedsim.study import Value
 
-MOST_VALUES = 1_000
-
 Columns = Sequence[tuple[str, str, float, int]]
-
-
-def parse_bags(text: str) -> list[int]:
-    """Capacities from "100:600:50" (the end included) or "100,150,200"."""
-    wrong = click.UsageError(
-        f"--bags: {text[:60]!r} is not understood, allowed: first:last:step or a list of whole "
-        "numbers above 0, such as 100:600:50 or 100,150,200"
-    )
-    try:
-        if ":" in text:
-            first, last, step = (int(part) for part in text.split(":"))
-            if step < 1 or last < first:
-                raise wrong
-            values: Sequence[int] = range(first, last + 1, step)
-        else:
-            values = [int(part) for part in text.split(",")]
-    except ValueError as error:
-        raise wrong from error
-    if len(values) > MOST_VALUES:
-        raise click.UsageError(
-            f"--bags: {text[:60]!r} names {len(values):,} capacities, allowed: at most "
-            f"{MOST_VALUES:,}"
-        )
-    if min(values) < 1:
-        raise wrong
-    return list(values)
-
-
-def parse_rounds(text: str) -> list[float]:
-    """Round intervals in minutes from "2,5,10"."""
-    try:
-        values = [float(part) for part in text.split(",")]
-    except ValueError as error:
-        raise click.UsageError(
-            f"--rounds: {text[:60]!r} is not understood, allowed: minutes in a list, such as 2,5,10"
-        ) from error
-    return list(dict.fromkeys(values))
 
 
 @click.command("capacity")
@@ -137,12 +99,11 @@ def _rounding(result: CapacityResult, values: Sequence[int]) -> list[str]:
 def _figures(result: CapacityResult) -> dict[str, Figure]:
     """The whole cell's figure, and one a machine where there are several."""
     from feedsim.cell import build_cell
+    from feedsim.cli.study_output import figure_files
     from feedsim.plots.capacity import capacity_figure
 
-    own = {plan.name: plan.capacity_bags for plan in build_cell(result.config).machines}
-    files: dict[str | None, str] = {None: "capacity"}
-    if len(own) > 1:
-        files |= {name: f"capacity-machine-{place}" for place, name in enumerate(own, start=1)}
+    cell = build_cell(result.config)
+    own = {plan.name: plan.capacity_bags for plan in cell.machines}
     alike = set(own.values())
     return {
         file: capacity_figure(
@@ -151,7 +112,7 @@ def _figures(result: CapacityResult) -> dict[str, Figure]:
             own_capacity=own[name] if name else min(alike) if len(alike) == 1 else None,
             title=result.headline(name),
         )
-        for name, file in files.items()
+        for name, file in figure_files("capacity", cell, own).items()
     }
 
 
@@ -208,10 +169,11 @@ TABLES = (
 
 def say_tables(result: CapacityResult) -> None:
     """Say the tables below the answer."""
+    from feedsim.answers.rows import WHOLE_CELL
     from feedsim.cli.screen import FEW, say_unseen
 
     machines = [plan.name for plan in result.results.settings[0].cell.machines]
-    titles: dict[str | None, str] = {None: "whole cell" if len(machines) > 1 else machines[0]}
+    titles: dict[str | None, str] = {None: WHOLE_CELL if len(machines) > 1 else machines[0]}
     titles |= {name: name for name in machines if len(machines) > 1}
     for machine, title in titles.items():
         if not result.is_varied(machine):

@@ -59,12 +59,13 @@ def command(
             }
         )
         return
+    file = escaped(str(config_path))
     bags = sum(machine.lanes * machine.capacity_bags for machine in cell.machines)
     number = len(cell.machines)
     counted = "1 machine" if number == 1 else f"{number} machines"
     shortest = min(machine.autonomy_us for machine in cell.machines) / 60e6
     click.echo(
-        f"{escaped(str(config_path))} is sound: {counted}, {bags:,} bags in the magazines, which last "
+        f"{file} is sound: {counted}, {bags:,} bags in the magazines, which last "
         f"{shortest:.1f} min with nobody there"
         + (" (the shortest)." if len(cell.machines) > 1 else ".")
     )
@@ -75,7 +76,7 @@ def command(
     )
     say_notes(warnings)
     say_table(
-        f"Resolved values (lines are of {escaped(str(config_path))})",
+        f"Resolved values (lines are of {file})",
         ("key", "value", "unit", "from"),
         [
             (row.key, row.value, row.unit, row.source.replace(f"{config_path}:", "line "))

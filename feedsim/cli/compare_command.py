@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.answers.loss_words import spoken
 from feedsim.cli.inputs_option import (
-    RANGES_FILE,
     inputs_option_unchecked,
     say_cost,
     say_gains,
@@ -99,11 +99,8 @@ def command(
         inputs = None
         if input_sets is not None:
             inputs = compare_over_inputs(options.config, other, sets=input_sets, work=work)
-    own = result.answer_json()
     sentences = list(answer(result))
     if inputs is not None:
-        folder.write_frames(RANGES_FILE, [inputs.frame()])
-        own["inputs"] = inputs.json()
         sentences.append(sentence(inputs, is_difference=True))
     found = StudyAnswer(
         result.results,
@@ -111,8 +108,9 @@ def command(
         sentences,
         partial(say_tables, result, inputs),
         [*result.warnings(), *_planning_of_other(result)],
-        own,
+        result.answer_json(),
         result.shortfalls,
+        told_inputs=inputs,
     )
     code = deliver(folder, options, found, _figures(result, inputs))
     surprises = len(warnings_of(other))
@@ -180,7 +178,9 @@ def headline(result: CompareResult, machine: str | None = None) -> str:
     low, high = sorted((abs(100 * change.low), abs(100 * change.high)))
     told = f"{whose} is {abs(points):.1f} points {way} in B ({low:.1f} to {high:.1f})"
     main = _main_loss(result.losses(machine), points)
-    return f"{told}; {_part(main, points).lower()}: {_spoken(main)}" if main is not None else told
+    if main is None:
+        return told
+    return f"{told}; {_part(main, points).lower()}: {spoken(main.label)}"
 
 
 def _difference_text(result: CompareResult) -> str:
@@ -257,25 +257,18 @@ def _part(main: LossChange, points: float) -> str:
 
 
 def _loss_text(loss: LossChange) -> str:
-    return f"{_spoken(loss)} {100 * loss.change.value:+.2f}"
-
-
-def _spoken(loss: LossChange) -> str:
-    """A loss's label within a sentence: no second colon."""
-    what, colon, which = loss.label.partition(": ")
-    return f"{what} ({which})" if colon else what
+    return f"{spoken(loss.label)} {100 * loss.change.value:+.2f}"
 
 
 def _figures(result: CompareResult, inputs: InputsResult | None) -> dict[str, Figure]:
     """The whole cell's figure, and one a machine where there are several."""
+    from feedsim.cli.study_output import figure_files
     from feedsim.plots.compare import compare_figure
 
-    files: dict[str | None, str] = {None: "compare"}
-    if len(result.results.settings[0].cell.machines) > 1:
-        files |= {m: f"compare-machine-{n}" for n, m in enumerate(result.machines, start=1)}
+    cell = result.results.settings[0].cell
     return {
         file: compare_figure(result, machine, headline(result, machine), inputs)
-        for machine, file in files.items()
+        for machine, file in figure_files("compare", cell, result.machines).items()
     }
 
 

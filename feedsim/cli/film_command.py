@@ -10,16 +10,15 @@ import click
 
 from feedsim.cli.evidence import evidence_text
 from feedsim.cli.inputs_option import (
-    RANGES_FILE,
     inputs_option,
     say_cost,
-    say_gains,
+    say_measure_first,
     sentence,
+    share_met_text,
     span,
-    weighed,
 )
+from feedsim.cli.number_lists import parse_numbers
 from feedsim.cli.options import StudyOptions, study_command
-from feedsim.cli.rounds_command import parse_numbers
 from feedsim.cli.target_options import target_options, targets_told
 
 if TYPE_CHECKING:
@@ -132,7 +131,6 @@ def command(
     folder.write_frames("curves.csv", [result.curves_frame()])
     sentences = list(answer(result))
     if inputs is not None:
-        folder.write_frames(RANGES_FILE, [inputs.frame()])
         sentences += _input_sentences(result, inputs)
     if result.limits:
         folder.write_frames("tried.csv", [result.tried_frame()])
@@ -145,25 +143,24 @@ def command(
         own={
             "film": result.answer_json(),
             "misses": result.costs_json(),
-            **({} if inputs is None else {"inputs": inputs.json()}),
         },
         shortfalls=result.shortfalls,
         met=result.is_met,
+        told_inputs=inputs,
     )
     return deliver(folder, options, found, _figures(result, inputs))
 
 
 def _figures(result: FilmResult, inputs: FilmInputs | None) -> dict[str, Figure]:
     """The whole cell's figure, and one of each machine varied where there are several."""
+    from feedsim.cli.study_output import figure_files
     from feedsim.plots.film import film_figure
 
-    files: dict[str | None, str] = {None: "film"}
-    if len(result.results.settings[0].cell.machines) > 1:
-        names = [plan.name for plan in result.machines[:MOST_FIGURES]]
-        files |= {name: f"film-machine-{place}" for place, name in enumerate(names, start=1)}
+    names = [plan.name for plan in result.machines[:MOST_FIGURES]]
+    cell = result.results.settings[0].cell
     return {
         file: film_figure(result, headline(result), subtitle(result, name), name, inputs)
-        for name, file in files.items()
+        for name, file in figure_files("film", cell, names).items()
     }
 
 
@@ -349,11 +346,7 @@ def _input_sentences(result: FilmResult, inputs: FilmInputs) -> Iterator[str]:
     for curve, limit in zip(result.curves, inputs.limits, strict=False):
         yield _limit_over_inputs(result, curve, limit)
     if inputs.met is not None:
-        met = inputs.met
-        yield (
-            f"As the config is, they meet the targets in {met.in_words()} "
-            f"({100 * met.low:.0f} to {100 * met.high:.0f} %)."
-        )
+        yield f"As the config is, they meet the targets in {share_met_text(inputs.met)}."
     measure = result.targets[0].measure if result.targets else "oee"
     yield sentence(inputs.inputs, measure)
 
@@ -434,6 +427,7 @@ def _notes(result: FilmResult) -> Iterator[str]:
 def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
     """Say the tables below the answer."""
     from feedsim.answers.film import miss_rate
+    from feedsim.answers.rows import WHOLE_CELL
     from feedsim.cli.screen import FEW, cell, say_table, say_unseen
 
     several = len(result.machines) > 1
@@ -455,7 +449,7 @@ def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
                 )
             )
         planned = f" ({PLANNING})" if _is_planned(result) else ""
-        of = "whole cell" if len(result.results.settings[0].cell.machines) > 1 else ""
+        of = WHOLE_CELL if len(result.results.settings[0].cell.machines) > 1 else ""
         say_table(
             f"{curve.label[0].upper()}{curve.label[1:]}{', ' + of if of else ''}{planned}",
             (unit, "missed, %", *(title for _, title, *_ in COLUMNS)),
@@ -512,8 +506,7 @@ def _say_inputs(result: FilmResult, inputs: FilmInputs) -> None:
                 for value, _, over in inputs.ranges(curve, None)
             ],
         )
-    say_gains(inputs.inputs, weighed(target.measure for target in result.targets))
-    click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
+    say_measure_first(inputs.inputs, result.targets)
 
 
 COLUMNS = (

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from feedsim.cli.options import JSON
+from feedsim.cli.options import JSON, confidence_option, out_option, seed_option
 
 if TYPE_CHECKING:
     from feedsim.fit.picks import PicksResult, Rate
@@ -46,19 +46,9 @@ FILM = "film.toml"
     default=None,
     help="Fit bad bundles, or do not (default: where the trials show them).",
 )
-@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    default=1,
-    show_default=True,
-    help="Of the tests' bootstraps.",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="The folder to write (default: one under outputs/, named by the trials).",
-)
+@confidence_option()
+@seed_option("Of the tests' bootstraps.")
+@out_option("one under outputs/, named by the trials")
 @JSON
 def command(
     trials_path: Path,
@@ -90,10 +80,6 @@ def command(
     from feedsim.fit.trials import read_trials
     from feedsim.plots.fit_picks import picks_figure
 
-    if not 0 < confidence < 1:
-        raise click.UsageError(
-            f"--confidence: must be a number above 0, below 1, is {confidence:g}"
-        )
     trials = read_trials(trials_path, _reading(closure, stiffness, films, decimal))
     if bad_bundles and not (trials.has_bundles and "missed" in trials.faults):
         raise click.UsageError(

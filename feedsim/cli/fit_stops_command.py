@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from feedsim.cli.log_options import LogSource, log_command
-from feedsim.cli.options import JSON
+from feedsim.cli.options import JSON, confidence_option, out_option, seed_option
 
 if TYPE_CHECKING:
     from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
@@ -54,25 +54,9 @@ WHOLE, AUTO = "none", "auto"
     show_default=True,
     help="Samples of each test: the smallest p-value is one in so many and one.",
 )
-@click.option(
-    "--confidence",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Of the intervals.",
-)
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    default=1,
-    show_default=True,
-    help="Of the tests' samples.",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="The folder to write (default: one under outputs/, named by the log).",
-)
+@confidence_option()
+@seed_option("Of the tests' samples.")
+@out_option("one under outputs/, named by the log")
 @JSON
 def command(
     source: LogSource,

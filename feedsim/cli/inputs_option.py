@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from feedsim.answers.set_ranges import Range
+    from feedsim.answers.set_ranges import Range, Share
+    from feedsim.answers.targets import Target
     from feedsim.answers.uncertain import InputsResult
     from feedsim.cell import Cell
     from feedsim.cli.options import StudyOptions
@@ -221,9 +222,14 @@ def say_gains(result: InputsResult, measures: Iterable[tuple[str, str]] = WEIGHE
     )
 
 
-def weighed(measures: Iterable[str]) -> list[tuple[str, str]]:
-    """Measures for `say_gains`: those of targets first, then the usual ones."""
+def say_measure_first(result: InputsResult, targets: Iterable[Target]) -> None:
+    """Which input to measure more, by the measures of targets first, and where all ranges are."""
     labels = {name: label for label, name in WEIGHED}
-    return [
-        (labels.get(name) or _looks(name)[0], name) for name in dict.fromkeys((*measures, *labels))
-    ]
+    names = dict.fromkeys((*(target.measure for target in targets), *labels))
+    say_gains(result, [(labels.get(name) or _looks(name)[0], name) for name in names])
+    click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
+
+
+def share_met_text(met: Share) -> str:
+    """In how many sets of inputs targets are met, with the interval of that share."""
+    return f"{met.in_words()} ({100 * met.low:.0f} to {100 * met.high:.0f} %)"

@@ -5,11 +5,12 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from feedsim.cli.options import NumberRange
 
 if TYPE_CHECKING:
     from feedsim.logs import EventLog
@@ -67,10 +68,8 @@ class LogSource:
         LogError, ConfigError
             If a file cannot be read, or not without being told how.
         """
-        from feedsim.logs import Layout, LogError, load_layout, read_log
+        from feedsim.logs import Layout, load_layout, read_log
 
-        if isnan(self.told.get("speed_per_min") or 0):
-            raise LogError("--speed-per-min: is not a number, allowed: from 0.001 to 100,000")
         layout = Layout() if self.columns_path is None else load_layout(self.columns_path)
         data = layout.model_dump()
         told = {key: value for key, value in self.told.items() if value not in (None, ())}
@@ -193,7 +192,7 @@ def _options() -> list[Callable[..., Any]]:
         ),
         click.option(
             "--speed-per-min",
-            type=click.FloatRange(0.001, 1e5),
+            type=NumberRange(0.001, 100_000),
             help="Speed of the machines, packs a minute.",
         ),
     ]

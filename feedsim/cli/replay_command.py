@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from feedsim.cli.options import ALLOW_LARGE, CONFIG, JSON, SET
+from feedsim.cli.options import (
+    ALLOW_LARGE,
+    CONFIG,
+    JSON,
+    SET,
+    STUDY_SEED,
+    engine_option,
+    load_told,
+    out_option,
+)
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
@@ -57,20 +66,10 @@ class Clock(click.ParamType[float]):
 @click.option("--from", "from_h", type=Clock(), metavar="H:MM", help="Show it from here on.")
 @click.option("--to", "to_h", type=Clock(), metavar="H:MM", help="Show it up to here.")
 @click.option("--text", "as_text", is_flag=True, help="Print the whole event log, line by line.")
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Of the random streams, 0 or more.")
+@STUDY_SEED
 @SET
-@click.option(
-    "--engine",
-    type=click.Choice(["auto", "simpy", "compiled"]),
-    default="auto",
-    show_default=True,
-    help="What simulates; the shift is the same.",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="The folder to write (default: one under outputs/, named by what is shown).",
-)
+@engine_option("What simulates; the shift is the same.")
+@out_option("one under outputs/, named by what is shown")
 @JSON
 @ALLOW_LARGE
 def command(
@@ -101,14 +100,12 @@ def command(
     from feedsim.answers.replay import replay
     from feedsim.answers.spreadsheet import defused
     from feedsim.cli.screen import talk
-    from feedsim.config import load_config
     from feedsim.folder import StudyFolder
     from feedsim.pages.replay import replay_page
     from feedsim.plots.replay import replay_figure
     from feedsim.plots.style import save
 
-    own_seed = () if seed is None else (f"study.seed={seed}",)
-    config = load_config(config_path, [*overrides, *own_seed])
+    config = load_told(config_path, overrides, {"seed": seed})
     shift = replay(
         config, replication, from_h=from_h, to_h=to_h, engine=engine, allow_large=allow_large
     )

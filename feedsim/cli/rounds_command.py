@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import partial
-from math import floor, isfinite
 from typing import TYPE_CHECKING
 
 import click
 
-from feedsim.cli.capacity_command import MOST_VALUES, parse_bags
 from feedsim.cli.evidence import VERDICT_WORDS, evidence_text
 from feedsim.cli.inputs_option import (
-    RANGES_FILE,
     inputs_option,
     say_cost,
-    say_gains,
+    say_measure_first,
     sentence,
+    share_met_text,
     span,
-    weighed,
 )
+from feedsim.cli.number_lists import parse_bags, parse_numbers
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.target_options import target_options, targets_told
 
@@ -29,34 +27,6 @@ if TYPE_CHECKING:
     from feedsim.answers.targets import Evidence, Target
 
 MOST_COLUMNS = 13
-
-
-def parse_numbers(option: str, text: str, example: str) -> list[float]:
-    """Numbers above 0 from "first:last:step" (the end included) or a list; ascending, each once."""
-    wrong = click.UsageError(
-        f"{option}: {text[:60]!r} is not understood, allowed: first:last:step or a list of numbers "
-        f"above 0, such as {example}"
-    )
-    try:
-        parts = [float(part) for part in text.split(":" if ":" in text else ",")]
-    except ValueError as error:
-        raise wrong from error
-    if not all(isfinite(part) and part > 0 for part in parts):
-        raise wrong
-    if ":" in text:
-        if len(parts) != 3 or parts[1] < parts[0]:
-            raise wrong
-        first, last, step = parts
-        count = floor((last - first) / step * (1 + 1e-12) + 1e-9) + 1
-        if count <= MOST_VALUES:
-            parts = [float(f"{first + step * place:.12g}") for place in range(count)]
-    else:
-        count = len(parts)
-    if count > MOST_VALUES:
-        raise click.UsageError(
-            f"{option}: {text[:60]!r} names {count:,} values, allowed: at most {MOST_VALUES:,}"
-        )
-    return sorted(set(parts))
 
 
 @click.command("rounds")
@@ -172,7 +142,6 @@ def command(
     folder.write_frames("tried.csv", [result.tried_frame()])
     sentences = list(answer(result))
     if inputs is not None:
-        folder.write_frames(RANGES_FILE, [inputs.frame()])
         sentences += _input_sentences(result, inputs)
     found = StudyAnswer(
         result.results,
@@ -188,9 +157,9 @@ def command(
                 for found in kept.by_interval.values()
                 for row in rows_json(list(found.rows))
             ],
-            **({} if inputs is None else {"inputs": inputs.json()}),
         },
         met=result.is_met,
+        told_inputs=inputs,
     )
     figure = rounds_figure(result, headline(result), tending(result), inputs)
     return deliver(folder, options, found, {"rounds": figure})
@@ -323,11 +292,7 @@ def _input_sentences(result: RoundsResult, inputs: RoundsInputs) -> Iterator[str
 
 def _met_at(interval: IntervalOverInputs) -> str:
     """In how many sets an interval meets the targets, with the interval of that share."""
-    met = interval.met
-    return (
-        f"at {interval.interval_min:g} min in {met.in_words()} ({100 * met.low:.0f} to "
-        f"{100 * met.high:.0f} %)"
-    )
+    return f"at {interval.interval_min:g} min in {share_met_text(interval.met)}"
 
 
 def _notes(result: RoundsResult) -> Iterator[str]:
@@ -427,8 +392,7 @@ def _say_inputs(result: RoundsResult, inputs: RoundsInputs) -> None:
             for each in inputs.intervals
         ],
     )
-    say_gains(inputs.inputs, weighed(target.measure for target in result.targets))
-    click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
+    say_measure_first(inputs.inputs, result.targets)
 
 
 MARKS = {"met": "+", "missed": "x", "open": "?"}

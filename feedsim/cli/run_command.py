@@ -92,6 +92,7 @@ MEASURES = (
 
 def say_tables(result: RunResult) -> None:
     """Say the tables below the answer."""
+    from feedsim.answers.rows import row_of
     from feedsim.cli.cell_tables import say_losses, say_measures
     from feedsim.cli.screen import FEW, say_unseen
     from feedsim.losses import losses
@@ -109,6 +110,6 @@ def say_tables(result: RunResult) -> None:
     say_unseen(row[name] for row in rows for _, name, *_ in MEASURES if name in row.figures)
     setting, sums = result.results.settings[0], result.results.sums[0]
     for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
-        row = next(row for row in result.rows if row.machine == plan.name)
+        row = row_of(result.rows, plan.name)
         title = f"Where the planned busy time of {plan.name} goes (in 8 h of it)"
         say_losses(title, losses(machine_sums, plan, row.confidence), row, FEW)

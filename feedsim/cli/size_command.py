@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from feedsim.answers.targets import Check, Evidence, Target
 
 MOST_PARTS = 8
-WHOLE_CELL = "whole cell"
 
 
 @click.command("size")
@@ -165,6 +164,7 @@ def _next_step(result: SizeResult) -> str:
 
 def say_tables(result: SizeResult) -> None:
     """Say the tables below the answer."""
+    from feedsim.answers.rows import WHOLE_CELL
     from feedsim.cli.screen import say_table
 
     several = len(result.results.settings[0].cell.machines) > 1

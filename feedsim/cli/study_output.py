@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import click
 
@@ -13,6 +13,7 @@ from feedsim.cli.codes import DONE, PART_FAILED, TARGET_MISSED
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
     from feedsim.answers.precision import Shortfall
@@ -31,9 +32,23 @@ CAUTION = (
 )
 
 
+class OverInputs(Protocol):
+    """What uncertain inputs leave open of an answer."""
+
+    def frame(self) -> pd.DataFrame:
+        """All ranges as a table."""
+
+    def json(self) -> dict[str, Any]:
+        """The document's part on inputs."""
+
+
 @dataclass(frozen=True)
 class StudyAnswer:
-    """What a study command found: sentences first, and its own part of the JSON document."""
+    """What a study command found: sentences first, and its own part of the JSON document.
+
+    Of `inputs` the ranges of its settings are told behind it; of `told_inputs` its own sentences
+    and tables tell.
+    """
 
     results: Results
     rows: list[Row]
@@ -44,6 +59,12 @@ class StudyAnswer:
     shortfalls: Sequence[Shortfall] = ()
     met: bool = True
     inputs: InputsResult | None = None
+    told_inputs: OverInputs | None = None
+
+    @property
+    def over_inputs(self) -> OverInputs | None:
+        """What uncertain inputs leave open, if it was asked for."""
+        return self.told_inputs if self.inputs is None else self.inputs
 
     @property
     def exit_code(self) -> int:
@@ -89,6 +110,14 @@ def refuse_precision(options: StudyOptions) -> None:
         )
 
 
+def figure_files(stem: str, cell: Cell, machines: Iterable[str]) -> dict[str | None, str]:
+    """Names of figures: the whole cell's, and one of each of its machines where it has several."""
+    files: dict[str | None, str] = {None: stem}
+    if len(cell.machines) > 1:
+        files |= {name: f"{stem}-machine-{place}" for place, name in enumerate(machines, start=1)}
+    return files
+
+
 def deliver(
     folder: StudyFolder,
     options: StudyOptions,
@@ -108,6 +137,8 @@ def deliver(
     folder.write_frames("replications.csv", replications_frames(answer.results))
     value = _value(options, answer.results)
     folder.write_frames("summary.csv", [summary_frame(answer.rows, value.columns)])
+    if answer.over_inputs is not None:
+        folder.write_frames(inputs_option.RANGES_FILE, [answer.over_inputs.frame()])
     for name, figure in figures.items():
         save(figure, folder.path, name)
     notes = [*(short.in_words() for short in answer.shortfalls), *_gone(answer.results)]
@@ -191,5 +222,5 @@ def _document(
         "rows": rows_json(answer.rows),
         "notes": notes,
         **answer.own,
-        **({} if answer.inputs is None else {"inputs": answer.inputs.json()}),
+        **({} if answer.over_inputs is None else {"inputs": answer.over_inputs.json()}),
     }

@@ -231,12 +231,13 @@ COLUMNS = (
 
 def say_tables(result: SweepResult) -> None:
     """Say the tables below the answer."""
+    from feedsim.answers.rows import WHOLE_CELL
     from feedsim.cli.screen import FEW, cell, say_table, say_unseen
 
     rows = result.cells
-    title = "whole cell"
+    title = WHOLE_CELL
     if len(rows) > MOST_LINES:
-        title = f"whole cell: the {MOST_LINES} settings of the highest OEE"
+        title = f"{WHOLE_CELL}: the {MOST_LINES} settings of the highest OEE"
         rows = sorted(rows, key=lambda row: -row.figures["oee"].value)[:MOST_LINES]
     near = {row.number for row in result.not_told_apart}
     names = [name for _, name, *_ in COLUMNS]

@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from feedsim.cli.options import confidence_option, out_option
+
 if TYPE_CHECKING:
     from feedsim.answers.clusters import BadBundles
 
-CONFIDENCE = click.option(
-    "--confidence",
-    type=float,
-    default=0.95,
-    show_default=True,
-    help="With which the rate is shown: bags at that rate pass with a chance of at most 1 - this.",
+CONFIDENCE = confidence_option(
+    "With which the rate is shown: bags at that rate pass with a chance of at most 1 - this."
 )
-OUT = click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="The folder to write (default: one under outputs/, named by the question).",
-)
+OUT = out_option("one under outputs/, named by the question")
 # Below this a percentage has too many zeros to be read.
 PER_MILLION = 1e-6
 _BUNDLES: Mapping[str, Any] = {

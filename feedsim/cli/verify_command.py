@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from feedsim.cli.codes import DONE, TARGET_MISSED
-from feedsim.cli.options import JSON
+from feedsim.cli.options import JSON, engine_option, jobs_option, out_option
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
@@ -39,23 +39,9 @@ PARTS = ("theory", "engines", "balances", "coverage", "sizing")
     metavar="TEXT",
     help="Only theory cases whose name has TEXT in it.",
 )
-@click.option(
-    "--engine",
-    type=click.Choice(["auto", "simpy", "compiled"]),
-    default="auto",
-    show_default=True,
-    help="simpy does without the compiled model; what needs it is then not run.",
-)
-@click.option(
-    "--jobs",
-    type=click.IntRange(1, 1024),
-    help="Processes to work in (default: one a core). The findings are the same.",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="The folder to write (default: outputs/verification-quick, or -full).",
-)
+@engine_option("simpy does without the compiled model; what needs it is then not run.")
+@jobs_option("findings are")
+@out_option("outputs/verification-quick, or -full")
 @JSON
 def command(
     configs: tuple[Path, ...],

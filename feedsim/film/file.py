@@ -82,7 +82,7 @@ def model_of(values: Mapping[str, Any], name: str = "film model") -> FilmModel:
     closures = tuple(reader.value((), values, "closures", _is_closures, _CLOSURES_TEXT) or ())
     reference = None
     if "reference_uNm" in values:
-        reference = reader.number((), values, "reference_uNm", least=0.0)
+        reference = reader.number((), values, "reference_uNm", least=1e-3)
     faults = {
         fault: _fault_fit(reader, (fault,), table, len(closures))
         for fault in FAULTS

@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from feedsim.answers.rows import short_keys, value_text
+from feedsim.answers.rows import WHOLE_CELL, short_keys, value_text
 from feedsim.pages.finished_study import FinishedStudy, Found, StudyRow
 
 MOST_POINTS = 2_000
 EXPLORED = ("capacity", "rounds", "sweep")
-WHOLE_CELL = "whole cell"
 
 # Name, label, unit, factor, digits.
 Shown = tuple[str, str, str, float, int]

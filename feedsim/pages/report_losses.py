@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from math import isfinite
 
-from feedsim.answers.rows import short_keys
+from feedsim.answers.rows import WHOLE_CELL, short_keys
 from feedsim.losses import LABELS
 from feedsim.measures import CREW_BUSY
 from feedsim.pages.explorer import figure_text, oee_of, setting_words
@@ -50,11 +50,11 @@ def losses_tables(study: FinishedStudy) -> list[StudyTable]:
         return []
     machines = [row for row in study.answer.rows if row.machine is not None]
     if len(rows) == 1 and len(machines) > 1:
-        rows, heads = study.answer.rows, [row.machine or "whole cell" for row in study.answer.rows]
+        rows, heads = study.answer.rows, [row.machine or WHOLE_CELL for row in study.answer.rows]
     else:
         short = short_keys(key for row in rows for key in row.setting)
         heads = [setting_words(row.setting, short) for row in rows]
-        heads = [head or "whole cell" for head in heads]
+        heads = [head or WHOLE_CELL for head in heads]
     kept = _spread(len(rows))
     rows, shown = [rows[place] for place in kept], [heads[place] for place in kept]
     shares = [causes_of(row) for row in rows]

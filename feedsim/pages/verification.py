@@ -95,6 +95,8 @@ def verification_page(
             "verification.html",
             styles=[style_of("report.css"), style_of("verification.css")],
             title="Verification (feedsim)",
+            kind="Verification",
+            study_title="",
             question=question,
             answer=shown(answer[0]),
             more=[shown(text) for text in answer[1:]],

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from feedsim.answers.loss_words import spoken
 from feedsim.losses import Breakdown, Loss
 from feedsim.plots.style import (
     BAND_SHADE,
@@ -29,7 +30,6 @@ from feedsim.plots.wording import (
     percent,
     percent_number,
     percent_with_interval,
-    spoken,
     width_in,
     wrapped,
 )

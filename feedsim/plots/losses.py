@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
+from feedsim.answers.loss_words import spoken
 from feedsim.losses import breakdown, gathered
 from feedsim.plots.loss_rows import EDGE_IN, INNER_IN, WIDTH_IN, MachineLosses, Panel
 from feedsim.plots.style import SOFT_INK, figure_style
-from feedsim.plots.wording import fitted, ledger_percent, percent, percent_number, spoken
+from feedsim.plots.wording import fitted, ledger_percent, percent, percent_number
 from feedsim.study import Results
 
 TOP_IN = 0.85

@@ -62,12 +62,6 @@ def counted(number: int, noun: str) -> str:
     return f"one {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
-def spoken(label: str) -> str:
-    """Write a loss's label within a sentence: no second colon."""
-    what, colon, which = label.partition(": ")
-    return f"{what} ({which})" if colon else what
-
-
 def minutes(value_min: float) -> str:
     """Write minutes to about three digits."""
     if math.isnan(value_min):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from feedsim.answers.film.varied import SINGLE, STIFFNESS, Curve, miss_rate
-from feedsim.answers.rows import Row
+from feedsim.answers.rows import Row, row_of
 from feedsim.stats import Estimate, Floats, t_quantile
 from feedsim.study import Results
 
@@ -43,13 +43,13 @@ def costs_of(curves: Sequence[Curve], results: Results, rows: Sequence[Row]) -> 
         return
     cells = [setting.cell for setting in results.settings]
     for place, plan in enumerate(cells[0].machines):
-        now = row_of(rows, 0, plan.name).figures["oee"]
+        now = row_of(rows, plan.name, 0).figures["oee"]
         single: tuple[float, Floats] | None = None
         for number, curve in enumerate(curves, start=len(cells) - len(curves)):
             rate = miss_rate(plan) - miss_rate(cells[number].machines[place])
             if rate <= 0:
                 continue
-            without = row_of(rows, number, plan.name).figures["oee"]
+            without = row_of(rows, plan.name, number).figures["oee"]
             per_rate = (
                 (without.value - now.value) / rate,
                 (without.deviations - now.deviations) / rate,
@@ -61,11 +61,6 @@ def costs_of(curves: Sequence[Curve], results: Results, rows: Sequence[Row]) -> 
                 times = times_paired(per_rate, single, results.confidence)
             saved = without.minus(now, results.confidence)
             yield MissCost(plan.name, curve.kind, rate, saved, _scaled(saved, 1 / rate), times)
-
-
-def row_of(rows: Sequence[Row], number: int, machine: str | None) -> Row:
-    """The row of a setting and a machine; None is the whole cell."""
-    return next(row for row in rows if (row.number, row.machine) == (number, machine))
 
 
 def _scaled(found: Estimate, factor: float) -> Estimate:

@@ -16,13 +16,7 @@ from feedsim.answers.film.varied import STIFFNESS, Curve, miss_rate, plan_of
 from feedsim.answers.rows import Row
 from feedsim.answers.set_ranges import Range, Share, error_variance, range_over, share_met
 from feedsim.answers.targets import Target
-from feedsim.answers.uncertain import (
-    SETS,
-    InputsResult,
-    OneConfig,
-    over_sets,
-    refuse_certain,
-)
+from feedsim.answers.uncertain import SETS, InputsResult, with_uncertain_inputs
 from feedsim.answers.unknowns import unknowns_of
 from feedsim.cell import build_cell
 from feedsim.config import Config
@@ -202,11 +196,12 @@ def film_over_inputs(result: FilmResult, *, sets: int = SETS, work: Work = HERE)
     As `with_uncertain_inputs`. The error of a crossing: delta method, own derivation.
     """
     config = result.config
-    unknowns = unknowns_of(config)
-    refuse_certain(unknowns)
-    draws = OneConfig(config, unknowns, lambda drawn: settings_like(result, drawn))
-    inputs = over_sets(
-        config.study, list(settings_like(result, config)), draws, sets=sets, work=work
+    inputs = with_uncertain_inputs(
+        config,
+        unknowns_of(config),
+        lambda drawn: settings_like(result, drawn),
+        sets=sets,
+        work=work,
     )
     if not result.targets:
         return FilmInputs(result, inputs)

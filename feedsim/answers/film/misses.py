@@ -12,10 +12,10 @@ from feedsim.answers.film.varied import (
     SINGLE,
     Curve,
     FilmError,
-    film_error,
     is_planned,
 )
 from feedsim.answers.magazines import swept_tables
+from feedsim.answers.misfits import misfit_text
 from feedsim.cell import build_cell
 from feedsim.config import Config, ConfigError
 from feedsim.config.machine import Machine
@@ -87,7 +87,8 @@ def with_factor(config: Config, kind: str, tables: Sequence[int], factor: float)
     try:
         return with_amounts(config, kind, amounts_of(config, kind, tables, factor))
     except ConfigError as error:
-        raise film_error(f"--factors: {factor:g} of {_KINDS[kind]}", error) from error
+        asked = f"--factors: {factor:g} of {_KINDS[kind]}"
+        raise FilmError(misfit_text(asked, error)) from error
 
 
 def amounts_of(config: Config, kind: str, tables: Sequence[int], factor: float) -> dict[int, float]:

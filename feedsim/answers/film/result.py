@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.film.cost import MissCost, row_of
+from feedsim.answers.film.cost import MissCost
 from feedsim.answers.film.limit import Limit
 from feedsim.answers.film.varied import STIFFNESS, Curve, chance_source, miss_rate, plan_of
 from feedsim.answers.precision import Shortfall
-from feedsim.answers.rows import Row, estimate_json
+from feedsim.answers.rows import Row, estimate_json, row_of
 from feedsim.answers.shown import ShownRows
-from feedsim.answers.size import check_json
-from feedsim.answers.targets import Target
+from feedsim.answers.targets import Target, check_json
 from feedsim.cell import MachinePlan, build_cell
 from feedsim.config import Config
 from feedsim.study import Results
@@ -81,7 +80,7 @@ class FilmResult(ShownRows):
         """A curve's factors or stiffnesses with a machine's rows (None: the whole cell)."""
         place = self.first_number(curve)
         return [
-            (value, row_of(self.rows, place + number, machine))
+            (value, row_of(self.rows, machine, place + number))
             for number, value in enumerate(curve.settings)
         ]
 

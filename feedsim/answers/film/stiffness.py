@@ -7,8 +7,9 @@ from math import isfinite
 from typing import Any
 
 from feedsim import film as films
-from feedsim.answers.film.varied import STIFFNESS, Curve, FilmError, film_error, is_planned
+from feedsim.answers.film.varied import STIFFNESS, Curve, FilmError, is_planned
 from feedsim.answers.magazines import swept_tables
+from feedsim.answers.misfits import misfit_text
 from feedsim.cell import build_cell
 from feedsim.config import Config, ConfigError
 from feedsim.config.machine import Machine
@@ -112,4 +113,4 @@ def _stiffened(
     try:
         return config.with_values(values)
     except ConfigError as error:
-        raise film_error(f"--stiffness: {stiffness_uNm:g}", error) from error
+        raise FilmError(misfit_text(f"--stiffness: {stiffness_uNm:g}", error)) from error

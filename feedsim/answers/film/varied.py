@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from feedsim import film as films
 from feedsim.cell import Cell, MachinePlan
-from feedsim.config import Config, ConfigError
+from feedsim.config import Config
 from feedsim.mistakes import Mistake
 from feedsim.study import Setting
 
@@ -69,12 +69,6 @@ def chance_source(config: Config, curve: Curve, table: str) -> str:
     source = found.bag.chance_source
     planned = curve.is_planned if curve.kind == STIFFNESS else source == "planning"
     return films.PLANNING_SOURCE if planned else source
-
-
-def film_error(asked: str, error: ConfigError) -> FilmError:
-    """What does not go with other values, told of what was asked for."""
-    problem = error.problems[0]
-    return FilmError(f"{asked}: {problem.key}: {problem.message}")
 
 
 def is_planned(config: Config, tables: Sequence[int]) -> bool:
