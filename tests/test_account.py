@@ -146,7 +146,9 @@ def test_a_worked_oee(tmp_path):
         "2025-03-03 10:00,2025-03-03 11:00,breakdown\n",
         states={"meeting": PLANNED_STOP},
     )
-    row = account(log).cell
+    result = account(log)
+    row = result.cell
+    assert repr(result).endswith(", 1 windows)")
     assert row["availability"].value == pytest.approx(400 / 460)
     assert row["performance"].value == pytest.approx(0.5)
     assert row["quality"].value == pytest.approx(0.98)

@@ -285,6 +285,17 @@ def test_other_windows_and_conventions_are_told(change, told):
     assert any(told in note for note in compared(other_set=(change,)).warnings())
 
 
+def test_the_money_of_b_is_told_and_not_used():
+    [note] = compared(other_set=("money.currency=EUR", "money.pack_margin=0.1")).warnings()
+    assert "B's own [money] is not used" in note
+
+
+def test_a_machine_of_another_name_is_no_part_of_the_answer():
+    with pytest.raises(KeyError, match="no machine is named 'barley'"):
+        compared().pair("barley")
+    assert repr(compared()) == "CompareResult(oee +0.0000 [+0.0000, +0.0000])"
+
+
 def test_a_cell_without_a_crew_has_no_crew_to_compare():
     result = compared(other_set=("crew.operators=0",))
     assert "crew_busy" not in result.cell.own

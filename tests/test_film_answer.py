@@ -177,6 +177,28 @@ def test_no_times_where_the_bottom_is_not_told_from_nothing():
     assert times_paired((1.0, deviations), (-5.0, deviations), 0.95) is None
 
 
+def test_one_shift_tells_no_times():
+    alone = np.zeros(1)
+    assert times_paired((6.0, alone), (2.0, alone), 0.95) is None
+
+
+def test_bad_bundles_without_single_misses_are_no_times_of_anything():
+    result = found_for(BAD.replace("faults = { missed = 0.01 }", "faults = { missed = 0 }"))
+    [cost] = result.costs
+    assert (cost.kind, cost.times_single) == (BAD_BUNDLES, None)
+    assert cost.oee.low > 0
+
+
+def test_closures_of_several_machines_stay_their_own():
+    second = PLANNED[PLANNED.index("[[machine]]") :].replace('"oats"', '"granola"')
+    config = parse_config(PLANNED + second.replace("slider", "press_zip"))
+    tables, [curve] = film_curves(config, stiffness=[40, 20])
+    assert (tables, curve.closure, curve.label) == ((0, 1), None, "the config's closures")
+    rates = [miss_rate(plan) for plan in curve.settings[20].cell.machines]
+    assert rates == [planning_chances(name, 20)[0] for name in ("slider", "press_zip")]
+    assert not any("closure" in key for key in curve.settings[20].values)
+
+
 def test_factor_one_is_the_config_itself():
     for text in (BAD, PLANNED):
         config = parse_config(text)
@@ -267,6 +289,8 @@ def test_one_of_several_machines():
         (MISSES, {"stiffness": [40]}, "closure"),
         (MISSES, {"closures": ["slider"]}, "--stiffness"),
         (PLANNED, {"stiffness": [40], "factors": [1]}, "one of them"),
+        (PLANNED, {"stiffness": []}, "--stiffness: is empty"),
+        (MISSES.replace("0.01", "0"), {"stiffness": [40]}, "--stiffness: no bag"),
         (PLANNED, {"stiffness": [0]}, "--stiffness"),
         (PLANNED, {"stiffness": [1e-9]}, "--stiffness"),
         (PLANNED, {"stiffness": [1e9]}, "--stiffness"),

@@ -114,6 +114,7 @@ def config(changes=()):
 def test_doubled_prices_double_every_amount():
     results = sweep(config(), {"machine.magazine.capacity_bags": [40, 60, 80]}).results
     once = worth(results, Money(**PRICES))
+    assert repr(once[0]).startswith("Worth(")
     twice = worth(results, Money(**{key: 2 * p for key, p in PRICES.items()} | {
         "shifts_per_year": 100.0
     }))  # fmt: skip

@@ -20,6 +20,7 @@ from feedsim.answers.rows import rows_of
 from feedsim.cell import build_cell
 from feedsim.config import Config, parse_config
 from feedsim.engines import COMPILED, SIMPY
+from feedsim.measures import measures_of
 from feedsim.study import Setting, Shifts, Work
 from feedsim.verify.case import KERNEL
 from feedsim.verify.coverage import (
@@ -55,6 +56,27 @@ def test_it_stops_when_every_interval_is_as_narrow(config):
     for row in rows_of(results):
         assert row["oee"].half_width <= 0.01
         assert row["visits_per_h"].half_width <= 0.02 * row["visits_per_h"].value
+
+
+def test_what_has_no_value_asks_for_no_more_shifts(config):
+    lunch = {"name": "lunch", "at_h": 0, "takes_min": 60, "kind": "break"}
+    closed = config.with_values({"planned_stop": [lunch]})
+    precision = Precision((Goal("oee", 0.01),), budget=200)
+    results, short = simulate_settings(closed, settings_of(closed), KERNEL, precision)
+    assert np.isnan(rows_of(results)[0]["oee"].value)
+    assert (short, results.replications) == ([], LEAST_FIRST)
+
+
+@pytest.mark.parametrize(
+    ("name", "relative"),
+    [
+        *(("oee", False), ("dry_share", False), ("time_planned_stop_share", False)),
+        *(("visits_per_h", True), ("good_packs", True), ("bags_per_refill", True)),
+    ],
+)
+def test_shares_are_wanted_to_points_and_amounts_to_parts(config, name, relative):
+    measures = {each.name: each for each in measures_of(build_cell(config).machines)}
+    assert Goal(name, 0.01).is_relative(measures[name]) is relative
 
 
 def test_all_settings_have_the_same_replications(config):

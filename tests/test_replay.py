@@ -217,11 +217,15 @@ def test_a_lane_closed_in_the_instant_in_which_it_was_cleared(monkeypatch):
     several, wrong = instants_out_of_order(cell, monkeypatch)
     assert several == 10
     assert wrong == 0
-    events = events_of(run_shift(cell, 1, 1), cell, Window(0, 2_500_000))
-    cleared = [(e.what, e.lane or e.detail) for e in events if e.at_us == 2_000_000]
-    states = [detail for what, detail in cleared if what == "state"]
-    assert states == ["dry", "running"]
-    assert cleared.index(("state", "dry")) < cleared.index(("loaded", 1))
+    events = events_of(run_shift(cell, 1, 1), cell, Window(0, cell.shift_us))
+    loading = [(e.what, e.lane or e.detail) for e in events if e.at_us == 4_000_000]
+    begins = loading.index(("begins", "load"))
+    assert loading[begins + 1 :] == [
+        ("state", "dry"),
+        *[("bundle in", 1)] * 3,
+        ("ends", "load"),
+        ("state", "running"),
+    ]
 
 
 def test_an_instant_whose_order_is_a_guess_loses_no_event(monkeypatch):
@@ -281,6 +285,29 @@ def test_events_agree_with_the_accounts(seed):
     for plan, machine in zip(cell.machines, record.machines, strict=True):
         for lane, left in enumerate(machine.lanes_left, start=1):
             assert last.get((plan.name, lane), plan.start_bags) == left
+
+
+def test_an_outfeed_in_words():
+    behind = """
+[[machine.station]]
+name = "case packer"
+between_stops = 1 s
+stop = 2 s
+place = "outfeed"
+[machine.outfeed]
+accumulation_packs = 5
+"""
+    shift = shift_of(SMALL + behind)
+    told = [(e.at_us // 1_000_000, shift.words(e)) for e in shift.events if e.at_us < 5_000_000]
+    said = [(at, words) for at, words in told if "accumulation" in words]
+    # The first pack comes at 1 s, and the case packer stops when it has run for a second.
+    takes = "the outfeed takes a pack from the accumulation"
+    assert said == [
+        (1, takes),
+        (2, "behind the accumulation: case packer stops"),
+        (4, "behind the accumulation: case packer ready again"),
+        (4, takes),
+    ]
 
 
 def test_states_of_the_events_sum_to_the_shift():
@@ -345,6 +372,16 @@ def test_where_the_operator_is():
     [stays] = shift_of(SMALL).whereabouts
     told = [(s.begin_us / 1e6, s.end_us / 1e6, s.kind, s.machine) for s in stays]
     assert told[:3] == [(0, 10, AT_BASE, None), (10, 20, WALKING, 0), (20, 25, LOADING, 0)]
+
+
+def test_a_break_within_a_break_takes_nobody_away_twice():
+    pause = "[[crew.break]]\nat_h = {} s\ntakes_min = {} s\n"
+    within = pause.format(20, 30) + pause.format(30, 10)
+    shift = shift_of(SMALL.replace("[[machine]]", within + "[[machine]]"))
+    alone = shift_of(SMALL.replace("[[machine]]", pause.format(20, 30) + "[[machine]]"))
+    assert shift.whereabouts == alone.whereabouts
+    assert [stay.kind for stay in shift.whereabouts[0]].count(AWAY) == 1
+    assert repr(shift) == "Replay(replication=1, 0:00:00 to 0:01:00)"
 
 
 def test_whereabouts_fill_the_shift_and_agree_with_the_accounts():

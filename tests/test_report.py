@@ -424,7 +424,8 @@ def hostile_study(studies: Studies, text: str) -> FinishedStudy:
     manifest["inputs"] = {text: text}
     manifest["options"] = {text: text}
     quoted = json.dumps("".join(c for c in text.replace("/", "|") if c.isprintable()))
-    config = f"title = {json.dumps(text)}\n[[machine]]\nname = {quoted}\nspeed_per_min = 20\n"
+    titled = json.dumps("".join(c for c in text if c.isprintable() or c == "\n"))
+    config = f"title = {titled}\n[[machine]]\nname = {quoted}\nspeed_per_min = 20\n"
     config += "[machine.magazine]\ncapacity_bags = 50\n"
     config += '[machine.bag]\nclosure = "plain"\nstiffness_uNm = 20\n'
     return FinishedStudy(

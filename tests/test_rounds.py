@@ -208,6 +208,8 @@ def test_the_grid_of_intervals():
             interval_grid(config, [wrong])
     with pytest.raises(CapacityError, match="--interval:"):
         interval_grid(config, None, 1000)
+    with pytest.raises(CapacityError, match="--intervals: is empty"):
+        interval_grid(config, [])
 
 
 def test_default_capacities_hold_the_configs_own():

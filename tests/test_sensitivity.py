@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from studies import call
 
-from feedsim.answers.input_ranges import RangeError, inputs_of, with_chances
+from feedsim.answers.input_ranges import Input, RangeError, inputs_of, with_chances
 from feedsim.answers.morris import steps_of, trajectories
 from feedsim.answers.sensitivity import sensitivity
 from feedsim.answers.sensitivity_plan import SensitivityError, plan_of
@@ -222,6 +222,19 @@ def test_a_sum_has_its_coefficients_and_no_spread():
     assert [one.spread for one in found] == pytest.approx([0, 0, 0], abs=1e-6)
 
 
+def test_one_trajectory_has_no_spread_and_one_shift_takes_nothing_off():
+    design = trajectories(2, 8, np.random.default_rng(2))
+    values = 6 * design[..., 0] * design[..., 1]
+    alone = steps_of(design[:1], values[:1], np.zeros((1, 3, 5)), 0.95)
+    assert all(np.isnan(one.spread) for one in alone)
+    # Luck that would take off all of it, had it been seen in more than one shift.
+    loud = 100 * np.random.default_rng(3).normal(size=(8, 3, 1))
+    still = steps_of(design, values, np.zeros((8, 3, 5)), 0.95)
+    seen_once = steps_of(design, values, loud, 0.95)
+    assert still[0].spread > 1
+    assert [one.spread for one in seen_once] == [one.spread for one in still]
+
+
 def test_a_product_has_a_spread():
     first, second, third = steps_on(lambda u: 6 * u[..., 0] * u[..., 1] + u[..., 2])
     assert first.spread > 1
@@ -273,6 +286,36 @@ def test_an_input_without_effect_moves_nothing(found):
         assert span.value == 0
         assert not fetch.surely_moves(one.measure)
         assert fetch.steps[one.measure].mean_size == pytest.approx(0, abs=1e-12)
+
+
+def test_a_design_is_in_all_that_an_answer_shows(found, monkeypatch):
+    assert repr(found) == (
+        f"SensitivityResult({len(found.effects)} inputs, first={found.first.input.name!r})"
+    )
+    line = found.frame().set_index("input").loc[SEALER]
+    document = next(e for e in found.answer_json()["inputs"] if e["name"] == SEALER)
+    effect = next(effect for effect in found.effects if effect.input.name == SEALER)
+    steps = effect.steps["oee"]
+    assert line["oee_mean_step_size"] == steps.mean_size
+    assert line["oee_step_spread"] == steps.spread
+    assert document["effects"]["oee"]["steps"]["mean_size"] == steps.mean_size
+    monkeypatch.setattr(type(effect), "depends", lambda effect, measure: True)
+    assert found.words[-1].startswith(f"{len(found.effects)} effects on OEE depend much")
+    monkeypatch.setattr(type(effect), "depends", lambda effect, measure: False)
+    assert found.words[-1] == "No effect on OEE depends much on the other inputs."
+
+
+def test_an_input_at_a_level_between_its_ends():
+    """By equal ratios; by equal steps where an end is 0."""
+    places = (("crew.walk_s", 10.0),)
+    scaled = Input("way", "crew.walk_s", places, 0.25, 4.0, "own", "own")
+    assert scaled.values(0.5) == {"crew.walk_s": pytest.approx(10)}
+    given = Input("way", "crew.walk_s", places, 0.0, 10.0, "own", "own", is_absolute=True)
+    assert given.values(0.5) == {"crew.walk_s": pytest.approx(5)}
+    faults = Input("misses", "machine.bag.faults.missed", (("x", 0.02),), 0.5, 2, "own", "own")
+    assert faults.shown() == "2 %"
+    unknown = Input("way", "crew.walk_s", (("crew.walk_s", float("inf")),), 0.5, 2, "own", "own")
+    assert unknown.shown() == "not given"
 
 
 def test_an_input_with_an_effect_moves_what_it_should(found):

@@ -83,6 +83,13 @@ def test_closures_and_materials_say_that_they_are_from_memory():
         assert "from memory" in found.fact("source")
 
 
+@pytest.mark.parametrize(("name", "listed"), [("closures", CLOSURES), ("materials", MATERIALS)])
+def test_lists_of_films_hold_each_of_them(name, listed):
+    [found] = explain_name(name)
+    assert [each["name"] for each in found.document()["below"]] == list(listed)
+    assert found.fact("meaning")
+
+
 @pytest.mark.parametrize(
     ("name", "meant"),
     [

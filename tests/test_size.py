@@ -35,6 +35,7 @@ def test_smallest_capacity_without_luck(dry):
 def test_evidence_there_and_one_bundle_below():
     result = sized(ROUNDS, ("dry_share", 0.25))
     assert result.found.best.is_met
+    assert repr(result).startswith(f"SizeResult({result.capacity_bags} bags per lane: ")
     assert result.below_bags == result.capacity_bags - 10
     assert not result.found.tried[result.below_bags].is_met
     assert result.next_bags == result.capacity_bags + 10
@@ -77,9 +78,10 @@ between_stops = { family = "constant", mean_s = 700 }
 stop = { family = "constant", mean_s = 60 }
 """
     )
-    result = sized(text, ("oee", 0.9))
+    result = sized(text, ("oee", 0.9), ("packs_per_h", 0.9 * 1800))
     assert not result.is_met
     assert result.capacity_bags is None
+    assert repr(result).startswith("SizeResult(no capacity up to ")
     assert not result.ceiling.is_met
     (target, machine), parts = next(iter(result.ceiling.parts.items()))
     assert (target.measure, machine) == ("oee", "machine")
@@ -89,6 +91,28 @@ stop = { family = "constant", mean_s = 60 }
     assert parts[0].amount.value == pytest.approx(0.156, abs=0.015)
     assert parts[1].amount.value == pytest.approx(0.067, abs=0.015)
     assert parts[0].needed == pytest.approx(0.033, abs=0.02)
+    assert parts[1].needed is None
+    # So many packs an hour are that OEE: of each loss the same would have to be left.
+    of_packs = next(p for (t, _), p in result.ceiling.parts.items() if t.measure == "packs_per_h")
+    assert of_packs[0].needed == pytest.approx(parts[0].needed, abs=1e-9)
+
+
+def test_no_capacity_mends_visits_that_are_no_refills():
+    station = """
+[[machine.station]]
+name = "sealer"
+between_stops = { family = "constant", mean_s = 600 }
+stop = { family = "constant", mean_s = 120 }
+needs_operator = true
+"""
+    result = sized(ROUNDS + station, ("visits_per_h", 5.5), up_to=50)
+    assert not result.is_met
+    (parts,) = result.ceiling.parts.values()
+    # Own derivation: a round in 10 min tops up whatever the magazine holds, and a stop in 720 s of
+    # the sealer calls as well: 6 and 5 visits an hour, 5.5 too many, more than the sealer's.
+    assert [part.label for part in parts] == ["refills", "sealer stopped"]
+    assert [part.amount.value for part in parts] == pytest.approx([6, 5], abs=0.4)
+    assert parts[0].needed == pytest.approx(0.5, abs=0.4)
     assert parts[1].needed is None
 
 
@@ -102,6 +126,13 @@ def test_what_only_a_longer_magazine_than_the_geometry_does():
     assert result.is_limit_of_geometry
     assert result.limit_bags == 100
     assert 135 <= result.beyond.best_bags <= 145
+    tried = result.tried_frame()
+    assert list(dict.fromkeys(tried["asked_bags"])) == [
+        *sorted(result.found.tried),
+        *sorted(result.beyond.tried),
+        "endless",
+    ]
+    assert set(tried["verdict"][tried["asked_bags"] == result.beyond.best_bags]) == {"met"}
     assert sized(text, ("dry_share", 0.1), up_to=400).capacity_bags == result.beyond.best_bags
 
 

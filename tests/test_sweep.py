@@ -264,6 +264,11 @@ def test_one_shift_tells_nothing_apart():
     assert "lower" not in told
 
 
+def test_a_result_names_its_best_in_a_line():
+    assert repr(five()).startswith("SweepResult(5 settings, best oee=0.7500 at ")
+    assert repr(five()).endswith(f"{five().in_words(five().best)})")
+
+
 def test_no_planned_busy_time_has_no_best():
     lunch = '\n[[planned_stop]]\nname = "lunch"\nat_h = 0\ntakes_min = 60\nkind = "break"'
     result = sweep(config(TEXT + lunch), {"crew.operators": [1, 2]})

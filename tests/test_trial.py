@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
+from feedsim.answers import sequential
 from feedsim.answers.binomial import (
     chance_at_most,
     count_chances,
+    fewest,
     picks_needed,
     picks_until_failed,
     rate_limits,
@@ -421,11 +423,34 @@ def test_sequential_plans_keep_their_risks_and_save_picks(rate, chance, sure, bu
         assert bad.mean_picks < picks_until_failed(plan.faults, plan.picks, rate)
 
 
+def test_the_curve_of_somebody_who_takes_no_account_of_bad_bundles():
+    result = trial_plan(0.01, bundles=BUNDLES)
+    faults, picks = result.if_alone
+    assert (faults, picks) == (0, picks_needed(0, 0.01, 0.95))
+    curve = result.curve
+    alone, planned = curve[f"passes_0_in_{picks}"], curve[f"passes_0_in_{result.main.picks}"]
+    assert (alone[1:] > planned[1:]).all()
+    assert alone.iloc[-1] == result.passes(0, picks, curve["rate"].iloc[-1])
+    assert result.sequential_courses == {}
+    with pytest.raises(ValueError, match="no number of picks"):
+        result.affordable_passes(0.01)
+    afforded = trial_plan(0.01, picks=500)
+    assert afforded.affordable == 1
+    assert afforded.affordable_passes(0.01) == chance_at_most(1, 500, 0.01)
+
+
 def test_a_sequential_plan_that_saves_nothing_is_not_offered():
     bundles = bad_bundles(0.01, 0.2, 50, 0.004)
     result = trial_plan(0.02, 0.9, true_rate=0.004, pass_chance=0.8, bundles=bundles)
     assert result.chosen.picks < 400
     assert result.sequential is None
+
+
+def test_a_sequential_plan_too_long_to_work_out_is_not_offered(monkeypatch):
+    tiny = Pattern(bad_bundles(0.01, 0.2, 2, 0.004))
+    assert sequential_plan(0.004, 0.01, 0.1, 0.05, 60_000, tiny) is None
+    monkeypatch.setattr(sequential, "ATTEMPTS", 0)
+    assert sequential_plan(0.004, 0.01, 0.1, 0.05, 1700) is None
 
 
 def test_a_sequential_plan_made_for_faults_alone_fails_in_bad_bundles():
@@ -594,6 +619,35 @@ def test_bad_input_gets_one_line(feedsim, words, told):  # noqa: F811
     assert told in err
     assert len(err.strip().splitlines()) == 1
     assert not Path("outputs").exists()
+
+
+def test_what_makes_no_sense_is_refused():
+    for values, told in (((0.03, 0.2, 0, 0.01), "--bundle"), ((0.03, 0.005, 50, 0.01), "missed")):
+        with pytest.raises(TrialError, match=told):
+            bad_bundles(*values)
+    with pytest.raises(TrialError, match="--faults-allowed: is empty"):
+        trial_plan(0.01, faults_allowed=[])
+    with pytest.raises(TrialError, match="--faults-allowed: is -1"):
+        trial_plan(0.01, faults_allowed=[-1, 2])
+
+
+def test_what_is_too_much_to_count_is_told():
+    with pytest.raises(OverflowError, match="512 faults"):
+        Pattern(BUNDLES).chance_at_most(513, 60_000, 0.01)
+    with pytest.raises(OverflowError, match="more picks"):
+        fewest(lambda picks: 1.0, 1, 0.5)
+    # The second look that would pass has more picks than any trial.
+    assert trial_result(0, 100, 1e-7).clean is not None
+    assert trial_result(0, 100, 1e-9).clean is None
+    # All picks failed: no rate is too high.
+    assert Pattern(BUNDLES).rate_where(5, 5, 0.05) == 1
+
+
+def test_results_say_themselves_in_a_line():
+    assert repr(trial_plan(0.01)) == "PlanResult(rate 0.01: 0 in 299 picks)"
+    assert repr(trial_result(1, 600)) == "TrialResult(1 in 600: 4.22e-05 to 0.00925)"
+    assert repr(trial_result(1, 600, 0.01)).endswith(", met)")
+    assert trial_result(1, 600).chance_within is None
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0, -0.1, float("nan"), float("inf")])

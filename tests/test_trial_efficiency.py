@@ -158,6 +158,33 @@ stop = { family = "constant", mean_min = 5 }
     assert with_it.own.passes.value < alone.own.passes.value - 0.2
 
 
+def test_a_run_without_planned_time_is_refused():
+    lunch = '[[planned_stop]]\nname = "lunch"\nat_h = 0\ntakes_min = 120\nkind = "break"\n'
+    with pytest.raises(TrialError, match="--hours: some runs have no planned busy time"):
+        trial_efficiency(parse_config(LINE + lunch), asked(0.85, 2), replications=20, work=KERNEL)
+
+
+def test_a_run_and_its_warm_up_are_at_most_a_week():
+    config = parse_config(LINE).with_values({"study.warm_up_h": 1})
+    with pytest.raises(TrialError, match="--hours: is 168 after a warm-up of 1 h, allowed: 168 h"):
+        run_config(config, 168)
+
+
+def test_one_machine_of_a_line_with_an_outfeed():
+    behind = 'place = "outfeed"\n[machine.outfeed]\naccumulation_packs = 100000\n'
+    second = LINE[LINE.index("[[machine]]") :].replace("pouch machine", "second")
+    config = parse_config(LINE + second + behind)
+    found = [
+        trial_efficiency(config, asked(0.85, 2, machine=name), replications=400, work=KERNEL)
+        for name in ("pouch machine", "second")
+    ]
+    # The stops behind the second machine's accumulation, which never fills, cost it nothing.
+    assert found[0].own.efficiency.high < 0.9
+    assert found[1].own.efficiency.value > 0.999
+    assert found[0].ceiling > 0.999
+    assert repr(found[0]).startswith("EfficiencyResult(true 0.8")
+
+
 def test_availability_leaves_short_stops_out():
     text = LINE.replace("mean_min = 10", "mean_min = 4")
     found = {
@@ -203,6 +230,7 @@ def test_a_warm_up_comes_before_the_run():
         ({"consumer_risk": 0}, "--consumer-risk"),
         ({"machine": "x"}, "--machine"),
         ({"leave_out": ("x",)}, "--leave-out"),
+        ({"runs": 30}, "--replications"),
         ({"good": 0.99999}, None),
         ({"bad": 0.01}, "--bad"),
     ],

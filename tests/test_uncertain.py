@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
-from feedsim.answers.compare_inputs import compare_over_inputs
+from feedsim.answers.compare_inputs import compare_over_inputs, range_of_difference
 from feedsim.answers.film import film_study
 from feedsim.answers.film.inputs import (
     Crossing,
@@ -26,10 +26,16 @@ from feedsim.answers.rows import Row
 from feedsim.answers.set_ranges import range_over, share_met
 from feedsim.answers.shared_unknowns import TwoConfigs, shared_fits
 from feedsim.answers.targets import Target
-from feedsim.answers.uncertain import InputsError, Unknown, with_uncertain_inputs
+from feedsim.answers.uncertain import (
+    InputsError,
+    InputsResult,
+    Unknown,
+    first_made,
+    with_uncertain_inputs,
+)
 from feedsim.answers.unknowns import drawn_time, unknowns_of
 from feedsim.cell import build_cell
-from feedsim.config import Config, ConfigError, dump_toml, parse_config
+from feedsim.config import Config, ConfigError, Spread, dump_toml, parse_config
 from feedsim.engines import COMPILED
 from feedsim.fit.picks import fit_picks
 from feedsim.fit.trials import read_trials
@@ -140,6 +146,25 @@ def test_draws_that_make_no_config_are_drawn_again():
         with_uncertain_inputs(config, [drawn(STOP, -100, 1)], settings_of, sets=3, work=KERNEL)
 
 
+def test_draws_that_never_make_a_config_end():
+    tried = []
+
+    def attempt():
+        tried.append(1)
+        raise ConfigError(["speed_per_min: must be above 0"])
+
+    with pytest.raises(InputsError, match=r"100 draws .* made no config: speed_per_min"):
+        first_made(attempt)
+    assert len(tried) == 100
+
+
+def test_a_result_says_itself_in_a_line():
+    nothing = InputsResult([], [], {"stops": {}, "picks": {}}, 40, 10)
+    told = "InputsResult(2 uncertain inputs, 0 settings, 40 sets of 10 shifts)"
+    assert repr(nothing) == told
+    assert range_of_difference(nothing, None, "oee") is None
+
+
 def test_nothing_uncertain_is_told():
     with pytest.raises(InputsError, match="--inputs"):
         with_uncertain_inputs(parse_config(TURNS), [], settings_of, work=KERNEL)
@@ -171,6 +196,18 @@ def test_fitted_times_are_drawn_by_their_covariance():
     assert np.cov(logs.T) == pytest.approx(np.array(time.covariance), abs=4 * 0.09 * 0.0224)
     assert logs.mean(axis=0) == pytest.approx(np.log([60, 0.5]), abs=4 * 0.3 / 63)
     assert all(found.covariance is None for found in drawn_times)
+
+
+def test_observed_times_are_drawn_again_from_their_own():
+    """The mean of n values drawn with replacement has the variance of the values over n."""
+    seen = (10.0, 20.0, 60.0, 90.0)
+    time = Spread("empirical", 45.0, values_s=seen)
+    luck = np.random.default_rng(1)
+    found = [drawn_time(time, luck) for _ in range(2000)]
+    assert all(set(each.values_s) <= set(seen) and len(each.values_s) == 4 for each in found)
+    means = np.array([each.mean_s for each in found])
+    assert means.mean() == pytest.approx(45, abs=4 * np.std(seen) / np.sqrt(4 * 2000))
+    assert means.var() == pytest.approx(np.var(seen) / 4, rel=0.15)
 
 
 def test_what_a_config_names_is_unknown():

@@ -303,9 +303,7 @@ class _Instant:
         """The step that ended the state before a change, or brought the planned one."""
         machine = change.machine or 0
         if change.detail in PLANNED or change.before in PLANNED:
-            found = self._first(d for d in self.told[ENTRY] if d.number == STOPS)
-            if found is not None:
-                return found
+            return self._first(d for d in self.told[ENTRY] if d.number == STOPS)
         if change.before == JAM:
             return self._release(machine, JAM)
         if change.before == LANE_FAULT:
@@ -318,7 +316,7 @@ class _Instant:
             return self._first(d for d in self.told[TAKEN] if d.machine == machine)
         if change.needs_operator:
             return self._release(machine, STATION, change.before)
-        if change.before in PLANNED or not change.before:
+        if not change.before:
             return None
         return self._step((OF_STATIONS, machine * _MOST_STATIONS + change.number))
 

@@ -285,9 +285,7 @@ class _TwoLooks:
         first = float(chance_at_most(self._first, self._picks, self._rate))
         counts = np.arange(self._first + 1, faults + 1)
         here = count_chances(faults, self._picks, self._rate)[counts]
-        then = np.asarray(chance_at_most(faults - counts, max(more, 1), self._rate))
-        if more == 0:
-            then = np.ones_like(here)
+        then = np.asarray(chance_at_most(faults - counts, more, self._rate))
         return first + float(here @ then)
 
     def further(self, faults: int, least: int = 1) -> Further | None:
@@ -295,10 +293,7 @@ class _TwoLooks:
 
         None if they are too many.
         """
-        try:
-            more = fewest(lambda number: self.risk(faults, number), least, self._alpha)
-        except OverflowError:
-            return None
+        more = fewest(lambda number: self.risk(faults, number), least, self._alpha)
         if self._picks + more > LARGEST_TRIAL:
             return None
         rate = self._rate_seen

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -264,7 +265,9 @@ class FilmModel:
             return number, 0.0
         if stiffness_uNm is None or not (math.isfinite(stiffness_uNm) and stiffness_uNm > 0):
             raise ValueError(f"stiffness must be a number above 0 uN.m, is {stiffness_uNm}")
-        return number, math.log(stiffness_uNm / self.reference_uNm)
+        # A ratio too small for a float has a logarithm nonetheless.
+        ratio = max(stiffness_uNm / self.reference_uNm, sys.float_info.min)
+        return number, math.log(ratio)
 
     def __eq__(self, other: object) -> bool:
         """Equal models have equal numbers, wherever they were read from."""

@@ -52,8 +52,6 @@ def limit_of(judge: Judge, config: Config, curve: Curve) -> Limit:
         return Limit(tried, None, fails, without)
     while fails is not None and abs(log(fails / holds)) > log(FINE):
         middle = float(f"{exp((log(holds) + log(fails)) / 2):.4g}")
-        if middle in tried:
-            break
         tried[middle] = judge.decide([between(config, curve, middle)])[0]
         if tried[middle].is_met:
             holds = middle

@@ -97,10 +97,8 @@ def amounts_of(config: Config, kind: str, tables: Sequence[int], factor: float) 
     for number in tables:
         machine = config.machine[number]
         bad = machine.bag.bad
-        if kind == SINGLE:
-            found[number] = _times(machine.chances[0], factor)
-        elif bad is not None:
-            found[number] = _times(bad.share, factor)
+        own = machine.chances[0] if kind == SINGLE or bad is None else bad.share
+        found[number] = _times(own, factor)
     return found
 
 
