@@ -16,7 +16,6 @@ from feedsim.accounts.record import (
     BLOCKED,
     DRY,
     DUTY,
-    GOOD,
     JAM,
     LANE,
     LANE_FAULT,
@@ -432,8 +431,3 @@ class _Instant:
         if work.kind == LOAD:
             return [d for d in calls if d.kind in LOADING_CALLS]
         return [d for d in calls if (d.kind, d.before) == (work.kind, work.before)]
-
-
-def goods(drafts: Iterable[Draft]) -> int:
-    """How many cycles of some made a pack that goes on."""
-    return sum(draft.source == CYCLE and draft.kind == GOOD for draft in drafts)
