@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from feedsim.answers.account import AccountResult, account
     from feedsim.answers.capacity import CapacityResult, capacity
     from feedsim.answers.compare import CompareResult, compare
-    from feedsim.answers.compare_inputs import compare_over_inputs
+    from feedsim.answers.compare_inputs import CompareInputs, compare_over_inputs
     from feedsim.answers.explanations import Explanation, explain_name
     from feedsim.answers.film import FilmResult, film_study
     from feedsim.answers.film.inputs import FilmInputs, film_over_inputs
@@ -68,6 +68,7 @@ _HOMES = {
     "capacity": "feedsim.answers.capacity",
     "CompareResult": "feedsim.answers.compare",
     "compare": "feedsim.answers.compare",
+    "CompareInputs": "feedsim.answers.compare_inputs",
     "compare_over_inputs": "feedsim.answers.compare_inputs",
     "Explanation": "feedsim.answers.explanations",
     "explain_name": "feedsim.answers.explanations",
@@ -129,6 +130,7 @@ __all__ = [
     "AccountResult",
     "CapacityResult",
     "Cell",
+    "CompareInputs",
     "CompareResult",
     "Config",
     "ConfigError",

@@ -135,7 +135,7 @@ def rate_at_least(faults: ArrayLike, attempts: ArrayLike, alpha: float) -> Float
     from scipy.special import betaincinv
 
     k, n = np.broadcast_arrays(np.asarray(faults, float), np.asarray(attempts, float))
-    return np.where(k > 0, betaincinv(np.maximum(k, 1), n - np.minimum(k, n) + 1, alpha), 0.0)
+    return np.where(k > 0, betaincinv(k, n - np.minimum(k, n) + 1, alpha), 0.0)
 
 
 def rate_at_most(faults: ArrayLike, attempts: ArrayLike, alpha: float) -> Floats:
@@ -143,7 +143,7 @@ def rate_at_most(faults: ArrayLike, attempts: ArrayLike, alpha: float) -> Floats
     from scipy.special import betaincinv
 
     k, n = np.broadcast_arrays(np.asarray(faults, float), np.asarray(attempts, float))
-    return np.where(k < n, betaincinv(k + 1, np.maximum(n - k, 1), 1 - alpha), 1.0)
+    return np.where(k < n, betaincinv(k + 1, n - k, 1 - alpha), 1.0)
 
 
 def exact_interval(
@@ -199,9 +199,9 @@ def estimate(
         nothing = float("nan")
         return Estimate(value, nothing, nothing, n, 0, chance_limit(n, confidence))
     half = half_width(deviations, confidence)
-    low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
-    if np.isnan(half):
-        low = high = half
+    # A width that is not a number makes both ends not a number, as numpy compares.
+    low = float(np.maximum(value - half, bounds[0]))
+    high = float(np.minimum(value + half, bounds[1]))
     return Estimate(value, low, high, n, seen_in)
 
 

@@ -12,7 +12,8 @@ import hashlib
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import NamedTuple, Self
 
@@ -201,6 +202,9 @@ class Shifts:
     ----------
     seed : int
     work : Work
+    foreseen_cycles : int
+        Machine cycles that will be asked for at the least, where that is known before: they
+        decide which engine is worth its loading.
 
     Attributes
     ----------
@@ -212,7 +216,7 @@ class Shifts:
         Shifts simulated here, those taken from the store left out.
     """
 
-    def __init__(self, seed: int, work: Work = HERE) -> None:
+    def __init__(self, seed: int, work: Work = HERE, foreseen_cycles: int = 0) -> None:
         self.seed = seed
         self.engine = SIMPY
         self.set_aside: set[int] = set()
@@ -220,6 +224,7 @@ class Shifts:
         self._work = work
         self._workers = Workers(work.jobs, work.executor)
         self._tables: dict[str, Floats] = {}
+        self._foreseen_cycles = foreseen_cycles
         self._cycles = 0
         self._asked = self._done = 0
         self._told: set[str] = set()
@@ -236,6 +241,14 @@ class Shifts:
     ) -> None:
         """End the workers: at once if the block was interrupted."""
         self._workers.close(at_once=error is not None)
+
+    def on_seed(self, seed: int) -> Shifts:
+        """The same workers' shifts on another seed; what is simulated there is kept apart."""
+        other = copy(self)
+        other.seed = seed
+        other.set_aside, other._tables = set(), {}
+        other._work = replace(self._work, progress=None)
+        return other
 
     def results(self, settings: Sequence[Setting], replications: int, confidence: float) -> Results:
         """Simulate every setting over replications from 1 on; see `run_study`."""
@@ -342,7 +355,12 @@ class Shifts:
         """Choose what simulates; who asks for more in small parts gets to the compiled model."""
         work = self._work
         self._cycles += sum(cycles_of([cells[key]], len(n)) for key, n in missing.items())
-        choice = choose(work.engine, list(cells.values()), self._cycles, work.jobs)
+        choice = choose(
+            work.engine,
+            list(cells.values()),
+            max(self._cycles, self._foreseen_cycles),
+            work.jobs,
+        )
         ready = made_ready(choice)
         for note in (choice.note, ready.note):
             if note and note not in self._told and work.say:

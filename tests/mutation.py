@@ -62,13 +62,66 @@ PART = (
 )
 
 # Mutants that change nothing that can be told, and why.
+SHORTCUT = "a shortcut: the longer way comes to the same"
+AS_LONG_AS_EACH_OTHER = "the lists are made as long as each other"
 EQUIVALENT = {
-    "feedsim/model/calendar.py Calendar.__init__: 0 -> 1 (2)": "it is read in a planned stop alone,"
-    " and set where one begins",
-    "feedsim/model/crew.py Crew.look_at_list: if not self.clock.after_step: -> if True:": "to"
-    " assign once more, without a cause, changes nothing",
+    "feedsim/accounts/reading.py _read_bags: True -> False": AS_LONG_AS_EACH_OTHER,
+    "feedsim/accounts/reading.py read: True -> False (2)": AS_LONG_AS_EACH_OTHER,
+    "feedsim/accounts/record.py Run.goes_on: return False -> return 0": "those who ask want to"
+    " know no more",
+    **{
+        f"feedsim/accounts/record.py : {change}": "a field of `NO_RUN`, which no cycle's length and"
+        " no outcome fits: what else is in it is never read"
+        for change in (
+            *("-1 -> 1", "1 -> 2", "1 -> 0", "1 -> 2 (2)", "1 -> 0 (2)"),
+            *("0 -> 1", "0 -> -1", "0 -> 1 (2)", "0 -> -1 (2)", "0 -> 1 (3)", "0 -> -1 (3)"),
+        )
+    },
     "feedsim/accounts/spans.py Spans.__init__: end <= begin -> end < begin": "a span of no length"
     " covers nothing, listed or not",
+    "feedsim/accounts/spans.py Spans.__init__: begin <= self._ends[-1] -> begin <"
+    " self._ends[-1]": "spans that touch cover the same, joined or not",
+    **{
+        f"feedsim/model/calendar.py Calendar.__init__: {change}": "it is read in a planned stop"
+        " alone, and set where one begins"
+        for change in ("0 -> 1 (2)", "0 -> -1 (2)")
+    },
+    **{
+        f"feedsim/model/clock.py : 1000000 -> {number}": "any number beyond those of the things of"
+        " a class would do"
+        for number in (999999, 1000001)
+    },
+    "feedsim/model/crew.py Crew.look_at_list: if not self.clock.after_step: -> if True:": "to"
+    " assign once more, without a cause, changes nothing",
+    **{
+        f"feedsim/model/{where}": SHORTCUT
+        for where in (
+            "machine.py Machine.__init__: 0 -> 1 (2)",
+            "machine.py Machine.__init__: False -> True (4)",
+            "machine.py Machine.end_loading: 0 -> 1",
+            "machine.py Machine.look_at_levels: 0 -> 1",
+            "machine.py Machine.work: self.look_closer = self.lane_was_cleared -> pass",
+            "machine.py Machine.work: if self.look_closer: -> if True:",
+            "machine.py Machine.work: if lane.picks_to_fault > 1: -> if False:",
+            "machine.py Machine.work: now - run.last_end_us -> now + run.last_end_us",
+            "machine.py Machine.work: if ran_us >= stations.next_stop_us: -> if True:",
+            "outfeed.py Outfeed.work: if self.ran_us >= self.stations.next_stop_us: -> if True:",
+            "station.py : 1 << 62 -> 1 >> 62",
+            "station.py : 1 -> 0",
+        )
+    },
+    "feedsim/model/outfeed.py Outfeed.__init__: False -> True (2)": "the first cycle, before which"
+    " it is not read, sets it",
+    "feedsim/model/shift.py run_shift: True -> False": AS_LONG_AS_EACH_OTHER,
+    "feedsim/model/shift.py _build_machine: plan.index * 1000 -> plan.index / 1000": "stations of"
+    " one machine keep their order; those of two machines share nothing, so either may come first",
+    **{
+        f"feedsim/model/{where}": "longer than any shift, too"
+        for where in (
+            *("station.py : 62 -> 61", "station.py : 62 -> 63", "station.py : 1 -> 2"),
+            *("lane.py : 62 -> 61", "lane.py : 62 -> 63", "lane.py : 1 -> 2 (4)"),
+        )
+    },
 }
 
 LEAST_LIMIT_S = 3

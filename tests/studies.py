@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -79,6 +83,10 @@ KINDS: dict[str, list[str]] = {
         *("--replications", "20", "--budget", "20"),
     ],
 }
+# Tests of one kind run in one process, so that none waits for another that makes the study.
+EACH_KIND = [
+    pytest.param(kind, id=kind, marks=pytest.mark.xdist_group(f"study {kind}")) for kind in KINDS
+]
 SIMULATED = (
     *("run", "capacity", "size", "rounds", "film", "compare", "sweep", "sensitivity"),
     "trial efficiency",
@@ -101,26 +109,42 @@ def call(folder: Path, *words: str) -> int:
 
 
 class Studies:
-    """Folders of studies, each made when it is first asked for."""
+    """Folders of studies, each made when it is first asked for, once for all test processes.
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        (folder / "cell.toml").write_text(OATS.format(title="slider", name="oats"))
-        (folder / "two.toml").write_text(GRANOLA)
+    Tests only read them.
+    """
+
+    def __init__(self, factory: pytest.TempPathFactory) -> None:
+        base = factory.getbasetemp()
+        if "PYTEST_XDIST_WORKER" in os.environ:
+            base = base.parent
+        self.folder = base / "studies"
+        self.folder.mkdir(exist_ok=True)
+        with self._alone():
+            (self.folder / "cell.toml").write_text(OATS.format(title="slider", name="oats"))
+            (self.folder / "two.toml").write_text(GRANOLA)
 
     def __getitem__(self, kind: str) -> Path:
         out = self.folder / kind.replace(" ", "_")
-        if not out.exists():
-            words = list(KINDS[kind])
-            if is_simulated(kind):
-                words += ["--jobs", "1"]
-            code = call(self.folder, *words, "--out", out.name)
-            assert code in (0, 1), kind
+        with self._alone(out.name):
+            if not out.exists():
+                words = list(KINDS[kind])
+                if is_simulated(kind):
+                    words += ["--jobs", "1"]
+                code = call(self.folder, *words, "--out", out.name)
+                assert code in (0, 1), kind
         return out
 
     def page(self, kind: str) -> Path:
         """The page of a study."""
         path = self[kind] / "report.html"
-        if not path.exists():
-            assert call(self.folder, "report", self[kind].name) == 0
+        with self._alone(path.parent.name):
+            if not path.exists():
+                assert call(self.folder, "report", path.parent.name) == 0
         return path
+
+    @contextmanager
+    def _alone(self, name: str = "configs") -> Iterator[None]:
+        with (self.folder / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield

@@ -48,6 +48,12 @@ def test_spans_by_hand() -> None:
     assert NO_SPANS.within(0, 100) == 0
 
 
+def test_spans_that_grow_behind_the_first_by_hand() -> None:
+    """Covered are 0 to 10, 20 to 45 and 50 to 60."""
+    spans = Spans([(0, 10), (20, 40), (25, 30), (38, 45), (50, 60)])
+    assert [spans.within(0, at) for at in (10, 20, 35, 45, 50, 60)] == [10, 10, 25, 35, 35, 45]
+
+
 # Runs of equal cycles.
 
 
@@ -96,6 +102,28 @@ def test_a_fault_a_halt_and_another_cycle_end_a_run() -> None:
         ("good", 10, [50]),
         ("good", 5, [60]),
     ]
+
+
+def test_a_state_told_twice_is_one_change() -> None:
+    oats = MachineRecord(1)
+    for at, state in ((0, "running"), (5, "running"), (7, "jam"), (7, "jam"), (9, "running")):
+        oats.state(at, state)
+    assert oats.changes == [(0, "running"), (7, "jam"), (9, "running")]
+
+
+def test_a_run_is_not_taken_up_again_behind_another_cycle_of_its_lane() -> None:
+    """A fault, a good cycle, a fault, a good cycle: four entries, though evenly spaced."""
+    oats = MachineRecord(1)
+    for end in (10, 30):
+        oats.other_cycle(end, 10, 1, "missed", 0, 1)
+        oats.good_cycle(end + 10, 10, 1)
+    assert [run.ends_us() for run in oats.runs] == [[10], [20], [30], [40]]
+
+
+def test_the_shortest_cycle_there_is_begins_a_run_too() -> None:
+    oats = MachineRecord(1)
+    oats.good_cycle(1, 1, 1)
+    assert [run.ends_us() for run in oats.runs] == [[1]]
 
 
 def test_more_good_cycles_are_as_if_told_one_by_one() -> None:
@@ -326,6 +354,12 @@ def test_bags_thrown_away_before_a_window_are_gone_before_it(start: int, left: i
     assert shift.sums(window=(start, 600))["bags_gone"] == 50 - start + 12 * (start < 10)
 
 
+def test_bags_thrown_away_after_a_window_are_not_gone_before_it() -> None:
+    """Ten packs by 10 s, and 25 of 30 bags thrown away at 50 s: five of the start go by 20 s."""
+    shift = written([(0, "running")], runs=[run_of(1, 10)], discards=[Bags(50, 1, 25)])
+    assert shift.sums(window=(5, 20))["bags_from_start"] == 5
+
+
 def test_scrapped_packs_count_where_they_were_made() -> None:
     """Ten packs; a halt at 10 s makes 7 to 10 rejects, of which 9 and 10 ended after 8 s."""
     shift = written(
@@ -523,6 +557,7 @@ def test_blocked_time_goes_to_the_station_that_stopped_first() -> None:
     names = [f"blocked_by_{name}_us" for name in ("case_packer", "palletiser", "speed")]
     assert [shift.sums()[name] / SECONDS for name in names] == [25, 15, 5]
     assert [shift.sums(window=(70, 97))[name] / SECONDS for name in names] == [10, 15, 2]
+    assert [shift.sums(window=(0, 50))[name] for name in names] == [0, 0, 0]
 
 
 def test_blocked_by_a_station_that_is_still_stopped_at_the_end() -> None:
@@ -665,6 +700,8 @@ BEYOND = {
     "work after the shift": ({"work": task(600.000001)}, "out of order"),
     "work that goes back": ({"work": task(9, 8)}, "out of order"),
     "work not taken": ({"work": task(1, 2, 3)[1:]}, "begins out of turn"),
+    "work of operator 0": ({"work": [(1, 0, "takes", "duty", None, "")]}, "not of the crew"),
+    "work of a third one": ({"work": [(1, 3, "takes", "duty", None, "")]}, "not of the crew"),
     "work not ended": ({"work": task(1, 2) + task(3)}, "takes out of turn"),
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,9 @@ import pytest
 
 from feedsim.answers.capacity import (
     CAPACITY,
+    ROUNDS,
     CapacityError,
+    CapacityResult,
     capacity,
     default_bags,
     levels_off_at,
@@ -20,7 +23,7 @@ from feedsim.answers.run import run
 from feedsim.config import load_config, parse_config
 from feedsim.engines import SIMPY
 from feedsim.measures import OEE, Figure
-from feedsim.study import TooLarge, cost_text
+from feedsim.study import TooLarge, Work, cost_text
 
 CELL = """
 [study]
@@ -163,6 +166,52 @@ def test_title_and_sentence_say_the_same(rounds, bags):
     rising = [result.finding(None, interval).may_rise for interval in result.rounds]
     assert [("may still rise" in sentence) for sentence in told] == rising
     assert ("may still rise" in result.headline()) == any(rising)
+
+
+def result_of(*curves):
+    """A capacity study of the given OEE over 25, 50, ... bags, a list for each round interval."""
+    rows = [
+        replace(row, setting=row.setting | ({ROUNDS: 5 * number} if len(curves) > 1 else {}))
+        for number, values in enumerate(curves, start=1)
+        for row in curve(values)
+    ]
+    return CapacityResult(cell(), None, rows)
+
+
+def test_a_title_tells_of_a_fall_beyond_the_level():
+    result = result_of([0.63, 0.60, 0.58])
+    told = "OEE reaches 63.0 % at 25 bags per lane and falls to 58.0 % at 75"
+    assert result.headline() == told
+    assert result_of([0.63, 0.63, 0.63]).headline() == "OEE reaches 63.0 % at 25 bags per lane"
+    assert repr(result) == "CapacityResult(25 to 75 bags per lane, 3 values)"
+
+
+@pytest.mark.parametrize(
+    ("second", "title"),
+    [
+        ([0.50, 0.56, 0.62], "OEE may still rise at 75 bags per lane, at every round interval"),
+        (
+            [0.60, 0.60, 0.60],
+            "OEE reaches its level at 25 to 75 bags per lane, by round interval (at 1 it may still "
+            "rise)",
+        ),
+    ],
+)
+def test_a_title_over_round_intervals(second, title):
+    assert result_of([0.50, 0.55, 0.60], second).headline() == title
+
+
+def test_a_run_says_itself_in_a_line_and_in_a_table():
+    missing = cell().with_values({"machine.bag.faults": {"missed": 0.2}, "crew.operators": 0})
+    result = run(missing, work=Work(engine=SIMPY))
+    oee = result.cell["oee"]
+    assert oee.low < oee.value < oee.high
+    told = f"RunResult(oee={oee.value:.4f} [{oee.low:.4f}, {oee.high:.4f}])"
+    assert repr(result) == told
+    frame = result.frame()
+    assert frame["machine"].tolist() == ["oats", ""]
+    for name, end in (("oee", "value"), ("oee_low", "low"), ("oee_high", "high")):
+        assert frame[name].tolist() == [getattr(row["oee"], end) for row in result.rows]
 
 
 def test_a_step_between_two_zeros_is_not_trusted():

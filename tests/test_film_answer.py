@@ -27,7 +27,7 @@ from feedsim.answers.magazines import CapacityError
 from feedsim.answers.rows import rows_of
 from feedsim.answers.targets import MET, Target
 from feedsim.cell import build_cell
-from feedsim.cli.film_command import answer, headline, subtitle
+from feedsim.cli.film_command import _to_two_digits, answer, headline, subtitle
 from feedsim.config import parse_config
 from feedsim.film import PLANNING_SOURCE, planning_chances
 from feedsim.plots.film import film_figure
@@ -452,3 +452,13 @@ def test_a_search_that_trusts_the_mean_is_found_out():
         place = held.index(False) - 1 if False in held else len(held) - 1
         wrong += place > known.last
     assert wrong > 0.08 * PROBLEMS + 2 * sqrt(0.08 * 0.92 * PROBLEMS)
+
+
+@pytest.mark.parametrize(
+    ("value", "kept_below", "kept_above"),
+    [(3.964, "3.9", "4"), (4.447, "4.4", "4.5"), (0.0316, "0.031", "0.032"), (128.0, "120", "130")]
+    + [(value, f"{value:g}", f"{value:g}") for value in (0.0, 0.3, 2.0, 20.0, 35.0)],
+)
+def test_a_title_s_limit_is_rounded_to_the_side_on_which_it_is_kept(value, kept_below, kept_above):
+    assert _to_two_digits(value) == kept_below
+    assert _to_two_digits(value, up=True) == kept_above

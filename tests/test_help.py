@@ -15,7 +15,10 @@ from feedsim.cli import feedsim as command_line
 from feedsim.cli.codes import DONE, TARGET_MISSED
 
 ROOT = Path(__file__).parents[1]
-SHORT = ["--set", "study.shift_h=1", "--set", "study.warm_up_h=0.1"]
+SHORT = ["--set", "study.shift_h=0.3", "--set", "study.warm_up_h=0.05"]
+# Of an option given twice the last one counts: what makes an example's work small.
+FEW = {"--replications": "3", "--samples": "19", "--trajectories": "0"}
+FEW |= {"--most-machines": "3", "--budget": "60", "--input-sets": "3"}
 
 
 def commands() -> Iterator[tuple[str, click.Command]]:
@@ -72,11 +75,10 @@ def test_every_example_is_a_command(feedsim, monkeypatch, command, words):  # no
     options = {name for parameter in command.params for name in parameter.opts}
     configs = [word for word in places if word.endswith(".toml") and Path(word).exists()]
     if "--jobs" in options and configs:
-        # Of an option given twice the last one counts; the calendar is brought within the hour.
+        # The calendar is brought within the shift.
         places += [*SHORT, *_calendar_within(Path(configs[0])), "--jobs", "1"]
-        places += ["--replications", "3"] if "--replications" in options else []
-    if "--samples" in options:
-        places += ["--samples", "19"]
+    for option in options & FEW.keys():
+        places += [option, FEW[option]]
     code, _, err = feedsim(*places)
     assert code in (DONE, TARGET_MISSED), err
 
@@ -86,5 +88,5 @@ def _calendar_within(config: Path) -> list[str]:
     words = []
     for table, key in (("[[crew.break]]", "crew.break"), ("[[planned_stop]]", "planned_stop")):
         for number in range(text.count(table)):
-            words += ["--set", f"{key}[{number}].at_h=0.5"]
+            words += ["--set", f"{key}[{number}].at_h=0.1"]
     return words

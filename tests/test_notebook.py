@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import inspect
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -20,6 +21,7 @@ from feedsim.shown import Shown
 EVIL = "<img src=x onerror=y> & 'oats' <script>alert(1)"
 SMALL = feedsim.parse_config(OATS.format(title="slider", name=EVIL))
 TWO = feedsim.parse_config(GRANOLA)
+OEE = feedsim.Target("oee", 0.3)
 LEAST = feedsim.Target("dry_share", 0.3)
 SIMPY = feedsim.Work(engine="simpy")
 
@@ -42,6 +44,28 @@ def uncertain() -> feedsim.InputsResult:
     )
 
 
+def fitted() -> feedsim.Config:
+    """A config with a fit, over shifts so short that drawing its inputs costs little."""
+    few = ["study.replications=2", "study.shift_h=2"]
+    return feedsim.load_config(DATA / "granola_from_data.toml", few)
+
+
+def film_inputs() -> feedsim.FilmInputs:
+    result = feedsim.film_study(fitted(), [OEE], factors=[1, 4], budget=4, work=SIMPY)
+    return feedsim.film_over_inputs(result, sets=2, work=SIMPY)
+
+
+def rounds_inputs() -> feedsim.RoundsInputs:
+    bounds = {"intervals": [5, 15], "most_machines": 1, "budget": 4}
+    result = feedsim.rounds(fitted(), [OEE], [100], work=SIMPY, **bounds)
+    return feedsim.rounds_over_inputs(result, sets=2, work=SIMPY)
+
+
+def compare_inputs() -> feedsim.CompareInputs:
+    other = fitted().with_values({"crew.operators": 2})
+    return feedsim.compare_over_inputs(fitted(), other, sets=2, work=SIMPY)
+
+
 MAKERS = {
     "RunResult": lambda: feedsim.run(SMALL, work=SIMPY),
     "CapacityResult": lambda: feedsim.capacity(SMALL, [40, 80], work=SIMPY),
@@ -49,8 +73,11 @@ MAKERS = {
     "RoundsResult": lambda: feedsim.rounds(
         SMALL, [LEAST], [60], intervals=[5, 15], most_machines=2, budget=24, work=SIMPY
     ),
+    "RoundsInputs": rounds_inputs,
     "FilmResult": lambda: feedsim.film_study(SMALL, factors=[0.5, 1, 4], work=SIMPY),
+    "FilmInputs": film_inputs,
     "CompareResult": lambda: feedsim.compare(SMALL, TWO, work=SIMPY),
+    "CompareInputs": compare_inputs,
     "SweepResult": lambda: feedsim.sweep(SMALL, {"crew.operators": [1, 2]}, work=SIMPY),
     "SensitivityResult": lambda: feedsim.sensitivity(SMALL, SIMPY, design=2),
     "AccountResult": lambda: feedsim.account(log()),
@@ -63,8 +90,9 @@ MAKERS = {
     ),
     "Replay": lambda: feedsim.replay(SMALL, to_h=0.2, engine="simpy"),
     "InputsResult": uncertain,
+    "FaceValidity": lambda: feedsim.face_validity(SMALL, SIMPY),
 }
-QUICK = ("RunResult",)
+QUICK = ("RunResult", "FaceValidity")
 
 
 class Seen(HTMLParser):
@@ -124,6 +152,20 @@ def test_a_notebook_shows_what_the_command_says(kind):
     assert repr(result).startswith(f"{kind}(")
     assert "\n" not in repr(result)
     assert len(repr(result)) < 200
+
+
+@pytest.mark.campaign
+def test_uncertain_inputs_of_two_configs_are_told_of_their_difference():
+    result = MAKERS["CompareInputs"]()
+    assert "expected difference in OEE, B minus A," in result.sentences()[-1]
+    assert result.sentences()[:-1] == result.compare.sentences()
+    assert "B minus A" in result.figure().axes[0].get_xlabel()
+
+
+def test_a_face_of_which_nothing_can_be_judged_is_drawn_all_the_same():
+    result = replace(MAKERS["FaceValidity"](), lines=[])
+    assert result.picture is None
+    assert "<img" in result._repr_html_()
 
 
 def test_the_same_answer_gives_the_same_bytes():

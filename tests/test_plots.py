@@ -7,6 +7,7 @@ import sys
 import xml.etree.ElementTree as ET
 from functools import cache
 from itertools import combinations
+from math import nan
 
 import matplotlib
 import numpy as np
@@ -19,9 +20,11 @@ from feedsim.cell import build_cell
 from feedsim.config import parse_config
 from feedsim.losses import MIN_PER_8_H, SMALL, breakdown, gathered, losses
 from feedsim.plots import capacity_figure, loss_breakdown, save
-from feedsim.plots.curves import family_of
+from feedsim.plots.curves import Curve, family_of
+from feedsim.plots.panels import WAITING, draw_panel
 from feedsim.plots.style import LOOKS, figure_style, line_looks, look_of
-from feedsim.plots.wording import fitted, percent, width_in, wrapped
+from feedsim.plots.wording import fitted, percent, title_lines, width_in, wrapped
+from feedsim.stats import Estimate
 from feedsim.study import Results, Setting, run_study
 
 ODD = 'oats $\\frac{ <b> & "quotes" -- ]]> ' + "granola " * 7 + "燕麦"
@@ -322,15 +325,27 @@ def test_a_title_of_ones_own():
     assert "Oats need 50 bags per lane" in [text for text, _ in _texts(figure)]
 
 
-def test_what_was_not_seen_is_drawn_open():
+def test_what_is_never_seen_is_said_and_not_drawn():
     figure = capacity_figure(_results(**CASES["nothing happens"] | {"bags": (1000, 1025)}))
-    dry = next(axes for axes in figure.axes if axes.get_title(loc="left").startswith("Dry"))
-    points = [
-        line for line in dry.lines if line.get_linestyle() == "None" and line.get_xdata().size
+    named = {axes.get_title(loc="left"): axes for axes in figure.axes}
+    assert not any(title.startswith("Blocked") for title in named)
+    for title in ("Dry: no bags", WAITING.title):
+        assert [line for line in named[title].lines if line.get_xdata().size] == []
+        assert [text.get_text() for text in named[title].texts] == ["none seen in 4 shifts"]
+    with_blocked = capacity_figure(_results(**CASES["twelve stations"]))
+    assert any(axes.get_title(loc="left") == "Blocked" for axes in with_blocked.axes)
+
+
+def test_what_is_not_seen_at_one_point_is_drawn_open():
+    axes = Figure().add_subplot()
+    estimates = (Estimate(0.01, 0.005, 0.02, 40, 20), Estimate(0.0, nan, nan, 40, 0))
+    draw_panel(axes, WAITING, [Curve("", (50.0, 75.0), estimates)])
+    open_points = [
+        line.get_xdata()[0]
+        for line in axes.lines
+        if line.get_linestyle() == "None" and line.get_markerfacecolor() == "white"
     ]
-    assert [line.get_markerfacecolor() for line in points] == ["white"]
-    np.testing.assert_array_equal(points[0].get_ydata(), [0.0, 0.0])
-    assert any("none seen" in text for text, _ in _texts(figure))
+    assert open_points == [75.0]
 
 
 # Files and style.
@@ -401,3 +416,14 @@ def test_texts_are_cut_and_broken_to_their_room():
     assert percent(0.12345) == "12.3 %"
     assert percent(-1e-9) == "0.00 %"
     assert percent(float("nan")) == "–"
+
+
+def test_a_title_is_broken_evenly_and_not_before_a_unit():
+    title = "150 bags per lane are the fewest that meet: OEE at least 70 %; crew busy at most 85 %"
+    greedy, lines = wrapped(title, 9, 16, bold=True), title_lines(title, 9, 16)
+    assert " ".join(lines) == " ".join(greedy) == title
+    assert len(lines) == len(greedy) == 2
+    assert not any(line.startswith("%") for line in (*lines, *wrapped("70 % " * 40, 2)))
+    apart_in = [abs(width_in(a, 16) - width_in(b, 16)) for a, b in (greedy, lines)]
+    assert apart_in[1] < 0.5 * apart_in[0]
+    assert title_lines("W" * 99, 3, 16) == wrapped("W" * 99, 3, 16, bold=True)

@@ -424,7 +424,7 @@ def _drive(folder: Path, *, kill_after_s: float | None, first_told: bool) -> lis
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 @pytest.mark.parametrize(
-    ("kills", "replications"), [(3, 150), pytest.param(25, 1200, marks=pytest.mark.campaign)]
+    ("kills", "replications"), [(3, 60), pytest.param(25, 1200, marks=pytest.mark.campaign)]
 )
 def test_kills_of_the_driver_lose_nothing(tmp_path, kills, replications):
     luck = random.Random(kills)

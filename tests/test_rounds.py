@@ -164,6 +164,9 @@ def test_no_interval_keeps_it():
     assert result.nearest.nearest_min == 6
     assert [line["machines_per_operator"] for line in result.answer_json()] == [0, 0]
     assert "No capacity of 20 to 40 bags" in next(answer(result))
+    (target,) = result.targets
+    told = f"no capacity keeps {target.in_words()} at any interval tried"
+    assert repr(result) == f"RoundsResult({told})"
 
 
 def test_rounds_that_are_too_frequent():

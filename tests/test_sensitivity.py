@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,11 @@ from studies import call
 
 from feedsim.answers.input_ranges import Input, RangeError, inputs_of, with_chances
 from feedsim.answers.morris import steps_of, trajectories
-from feedsim.answers.sensitivity import sensitivity
+from feedsim.answers.sensitivity import MOVED, NAMED, effect_text, sensitivity
 from feedsim.answers.sensitivity_plan import SensitivityError, plan_of
 from feedsim.cell import build_cell
 from feedsim.config import ConfigError, load_config, parse_config
+from feedsim.stats import Estimate
 from feedsim.verify.sensitivity import SensitivityShown
 
 CONFIGS = Path(__file__).parents[1] / "configs"
@@ -334,6 +336,36 @@ def test_the_first_is_the_one_that_moves_oee_most(found):
     assert found.first.input.name.startswith("sealer")
     assert found.title.startswith(f"Which to measure first: {found.first.input.name}, over")
     assert FETCH not in [effect.input.name for effect in found.not_told_apart]
+
+
+def test_a_title_names_some_of_those_not_told_apart_from_the_first(found):
+    assert len(found.effects) > NAMED + 1
+    shown = replace(found)
+    others = found.effects[1 : NAMED + 2]
+    shown.__dict__["not_told_apart"] = others
+    names = ", ".join(other.input.name for other in others[:NAMED])
+    assert shown.title == f"{found.title.partition('; ')[0]}; not told apart: {names} and 1 more"
+    shown.__dict__["not_told_apart"] = others[:1]
+    assert shown.title.endswith(f"; not told apart: {others[0].input.name}")
+    shown.__dict__["not_told_apart"] = []
+    assert shown.title == found.title.partition("; ")[0]
+
+
+def test_an_effect_in_words():
+    oee = next(one for one in MOVED if one.measure == "oee")
+    nothing = float("nan")
+    assert effect_text(Estimate(0.0123, 0.01, 0.0146, 9, 9), oee) == "+1.23 ±0.23"
+    assert effect_text(Estimate(-0.0123, nothing, nothing, 1, 1), oee) == "-1.23"
+    assert effect_text(Estimate(nothing, nothing, nothing, 9, 9), oee) == "-"
+
+
+def test_without_a_crew_its_time_is_no_answer():
+    values = {"crew.operators": 0, "study.replications": 2}
+    result = sensitivity(parse_config(CELL).with_values(values), design=1)
+    measures = {one.measure for one in result.moved}
+    assert "oee" in measures
+    assert "crew_busy" not in measures
+    assert all(set(effect.steps) == measures for effect in result.effects)
 
 
 def test_where_nothing_moves_oee_no_input_is_named():

@@ -10,10 +10,12 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from cells import SECONDS, Shift, shift_of, shift_with_luck
+from cells import SECONDS, Shift, cell_of, shift_of, shift_with_luck
 
 from feedsim.accounts import read
 from feedsim.measures import AVAILABILITY, OEE, PERFORMANCE
+from feedsim.model.calendar import Calendar
+from feedsim.model.clock import Clock
 from feedsim.verify.invariants import value_of
 
 __all__ = ["shift_with_luck"]
@@ -145,6 +147,15 @@ def test_what_each_fault_takes(shift_with_luck: Lucky) -> None:
     sums = shift.sums()
     assert (sums["good_packs"], sums["rejected_packs"], sums["lost_pockets"]) == (4, 1, 4)
     assert shift.told["machines"][0]["lanes_left"] == [20 - 5 - 4]
+    assert shift.told["machines"][0]["accumulation_left"] == 0
+
+
+def test_good_cycles_up_to_a_fault_are_one_entry_of_the_record(shift_with_luck: Lucky) -> None:
+    shift = shift_with_luck(
+        lanes(luck((4, "missed"))), study(6), oats("lanes = 1\ncapacity_bags = 20"), FAULTS
+    )
+    runs = shift.record.machines[0].runs
+    assert [(r.outcome, r.count) for r in runs] == [("good", 3), ("missed", 1), ("good", 2)]
 
 
 def test_retries_within_the_cycle(shift_with_luck: Lucky) -> None:
@@ -306,6 +317,7 @@ def test_two_operators_clear_two_lanes_at_once(shift_with_luck: Lucky) -> None:
     )
     assert shift.of("states") == [(0, "running"), (2, "lane_fault"), (6, "running")]
     assert shift.tasks() == [(1, 1, 1, 6, "lane", "oats"), (2, 2, 2, 7, "lane", "oats")]
+    assert {(work.operator, work.detail) for work in shift.record.work} == {(1, "1"), (2, "2")}
     assert shift.of("discards") == [(6, 1, 1), (7, 2, 1)]
     # Lane 1 served before the halt's last cycle, lane 2 in it: lane 1 goes on, then alone no more.
     assert [cycle[:2] for cycle in cycles(shift)] == [(1, 1), (2, 2), (7, 1), (8, 2), (9, 1)]
@@ -445,9 +457,9 @@ def test_a_bad_bundle_is_thrown_away(shift_with_luck: Lucky) -> None:
 
 
 def test_what_remains_of_the_start_is_a_last_smaller_bundle(shift_with_luck: Lucky) -> None:
-    """Seven bags: three, three and one, which is bad."""
+    """Seven bags: three, three and one, which is bad; 0.5 is just good, at a share of a half."""
     shift = shift_with_luck(
-        {"bad_bundles/oats/1/1": [0.9, 0.9, 0.1]},
+        {"bad_bundles/oats/1/1": [0.5, 0.9, 0.1]},
         study(10),
         NOBODY,
         oats("lanes = 1\ncapacity_bags = 9\nbundle_bags = 3\nstart_bags = 7"),
@@ -541,6 +553,8 @@ def test_a_lane_closed_alone_leaves_one_for_the_single_lane_speed() -> None:
         *((7, 1, "good"), (8, 2, "good"), (10, 2, "good"), (12, 1, "good")),
         *((13, 2, "good"), (14, 1, "good"), (15, 2, "good"), (16, 1, "good")),
     ]
+    # Two cycles took 1 s more, though lane 2 gave a bag every 2 s before as well.
+    assert seconds(shift, "slow_cycles") == [2]
 
 
 def test_the_only_lane_closed_means_dry() -> None:
@@ -553,6 +567,20 @@ def test_the_only_lane_closed_means_dry() -> None:
     assert shift.of("loads") == [(10, 1, 5)]
     assert seconds(shift, "wait") == [0]
     assert shift.sums()["stops_dry"] == 1
+
+
+def test_a_lane_closed_as_the_sealer_is_ready_holds_the_machine_on() -> None:
+    """Ready at 8 s, in the instant in which the only lane is closed: one halt, one restart."""
+    magazine = "lanes = 1\ncapacity_bags = 10\nbundle_bags = 5\nbundle = 2 s\nlive_loading = false"
+    crew = '[crew]\nrounds_every_min = 8 s\ncalls = "none"'
+    shift = shift_of(
+        study(13), crew, oats(magazine, "restart_s = 1"), SEALER.format("sealer", 5, 3)
+    )
+    assert shift.of("states") == [
+        *((0, "running"), (5, "sealer"), (8, "dry")),
+        *((10, "restarting"), (11, "running")),
+    ]
+    assert shift.of("halts") == [(5, 10_000_000, 5_000_000, "sealer")]
 
 
 def test_a_visit_goes_first_to_the_lane_with_the_fewest_bags(shift_with_luck: Lucky) -> None:
@@ -997,6 +1025,11 @@ def test_of_a_break_within_a_changeover_the_time_is_the_breaks() -> None:
     assert shift.of("halts") == [(10, 40_000_000, 0, "changeover")]
     sums = shift.sums()
     assert (sums["stops_changeover"], sums["stops_planned_stop"]) == (1, 0)
+
+
+def test_no_time_is_planned_before_the_first_planned_stop() -> None:
+    cell = cell_of(study(20), STOP.format("lunch", 10, 5, "break"), oats("capacity_bags = 90"))
+    assert Calendar(Clock(), cell).planned_us() == 0
 
 
 def test_a_planned_stop_waits_for_the_end_of_the_cycle() -> None:

@@ -236,7 +236,10 @@ def tight(func, start, args=(), disp=0):
     return found.x
 
 
-@pytest.mark.parametrize("number", range(50))
+@pytest.mark.parametrize(
+    "number",
+    [*range(15), *(pytest.param(n, marks=pytest.mark.campaign) for n in range(15, 50))],
+)
 def test_censored_fits_against_scipy(number):
     data = random_data(number)
     censored = stats.CensoredData.right_censored(data.times_s, ~data.seen)
@@ -249,9 +252,12 @@ def test_censored_fits_against_scipy(number):
     )
 
 
-def test_censored_fits_against_surpyval():
+@pytest.mark.parametrize(
+    "numbers", [range(10), pytest.param(range(10, 50), marks=pytest.mark.campaign)]
+)
+def test_censored_fits_against_surpyval(numbers):
     surpyval = pytest.importorskip("surpyval", reason="a second library of reliability")
-    for number in range(50):
+    for number in numbers:
         data = random_data(number)
         flags = (~data.seen).astype(int)
         for family, theirs in ((WEIBULL, surpyval.Weibull), (LOGNORMAL, surpyval.LogNormal)):
@@ -667,23 +673,26 @@ def windows_of(draw, count=30, hours=8.0, seed=1) -> list[Renewals]:
     return [empty.like(np.random.default_rng((seed, k)), draw) for k in range(40)]
 
 
-def test_no_trend_and_no_clusters_where_there_are_none():
+@pytest.mark.parametrize(
+    ("family", "form"),
+    [pytest.param(EXPONENTIAL, None, marks=pytest.mark.campaign), (WEIBULL, 0.6)],
+)
+def test_no_trend_and_no_clusters_where_there_are_none(family, form):
     """Also where short times are many: Weibull of shape 0.6."""
-    for family, form in ((EXPONENTIAL, None), (WEIBULL, 0.6)):
-        log_scale = 0.0 if form is None else log_scale_of(family, form)
-        true = FamilyFit(family, math.log(3000), log_scale, np.eye(2), 0.0, NIST)
-        renewal, plain, clusters = [], [], []
-        for k, sample in enumerate(windows_of(true.draw)):
-            found = trend(sample)
-            renewal.append(found.p_renewal)
-            plain.append(found.p_laplace)
-            clusters.append(clustering(sample, np.random.default_rng(k), 99).p_value)
-        # 5 % of 40: at most 8 with a chance of 0.9998 (binomial).
-        assert np.sum(np.array(renewal) < 0.05) <= 8
-        assert np.sum(np.array(clusters) < 0.05) <= 8
-        if form is not None:
-            # Laplace's own null is a Poisson process: it takes skewed times for a trend.
-            assert np.sum(np.array(plain) < 0.05) > np.sum(np.array(renewal) < 0.05)
+    log_scale = 0.0 if form is None else log_scale_of(family, form)
+    true = FamilyFit(family, math.log(3000), log_scale, np.eye(2), 0.0, NIST)
+    renewal, plain, clusters = [], [], []
+    for k, sample in enumerate(windows_of(true.draw)):
+        found = trend(sample)
+        renewal.append(found.p_renewal)
+        plain.append(found.p_laplace)
+        clusters.append(clustering(sample, np.random.default_rng(k), 99).p_value)
+    # 5 % of 40: at most 8 with a chance of 0.9998 (binomial).
+    assert np.sum(np.array(renewal) < 0.05) <= 8
+    assert np.sum(np.array(clusters) < 0.05) <= 8
+    if form is not None:
+        # Laplace's own null is a Poisson process: it takes skewed times for a trend.
+        assert np.sum(np.array(plain) < 0.05) > np.sum(np.array(renewal) < 0.05)
 
 
 def test_a_trend_is_seen():

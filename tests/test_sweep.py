@@ -16,6 +16,7 @@ from scipy import stats as reference
 from test_compare import TEXT, TWO
 from test_plots import ODD, _misplaced
 
+from feedsim.answers.key_words import key_words
 from feedsim.answers.rows import Row, setting_text, short_keys
 from feedsim.answers.sweep import SweepError, SweepResult, labelled, sweep, sweep_settings
 from feedsim.cli.sweep_command import answer, headline, parse_range, parse_varied, split_values
@@ -309,6 +310,34 @@ def test_keys_are_cut_to_what_tells_them_apart():
     assert setting_text({"a.b": True, "c": 0.1 + 0.2, "d": "e"}, {"a.b": "b"}) == (
         "b true, c 0.3, d e"
     )
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "told", "axis"),
+    [
+        (CAPACITY, 125, "capacity 125 bags per lane", "capacity, bags per lane"),
+        ("machine[1].magazine.capacity_bags", 125, "capacity 125 bags per lane", None),
+        ("crew.operators", 2, "2 operators", "operators"),
+        ("crew.operators", 1, "1 operator", "operators"),
+        ("machine.speed_per_min", 22.5, "speed 22.5 bags/min", "speed, bags/min"),
+        ("machine.bag.stiffness_uNm", 40, "stiffness 40 µN·m", "stiffness, µN·m"),
+        ("machine.bag.closure", "plain", "closure plain", "closure"),
+        ("machine.magazine.live_loading", True, "live loading true", "live loading"),
+        ("machine.station[0].stop.mean_s", 60, "stop mean 60 s", "stop mean, s"),
+        (CAPACITY, "default", "capacity default", None),
+        ("config", "B - A", "config B - A", "config"),
+    ],
+)
+def test_figures_say_keys_in_words(key, value, told, axis):
+    words = key_words(key, short_keys([key])[key])
+    assert words.with_value(value) == told
+    assert axis in (None, words.axis)
+
+
+def test_no_key_is_typed_in_a_title():
+    result, _ = drawn(f"{CAPACITY}=40:80:40", "crew.walk_s=5,10")
+    assert "_" not in headline(result)
+    assert "capacity_bags" in next(answer(result))
 
 
 @cache

@@ -9,6 +9,8 @@ import math
 import numpy as np
 import pytest
 
+from feedsim.cell import build_cell
+from feedsim.config import parse_config
 from feedsim.engines import COMPILED, SIMPY
 from feedsim.verify import Case, all_cases, run_case
 from feedsim.verify.case import RecordsRatio
@@ -31,6 +33,8 @@ from feedsim.verify.run import distance
 
 CASES = all_cases()
 HEAVY = 10
+# Beyond these machine cycles the quick suite leaves a case to the compiled model.
+SIMPY_CYCLES = 200_000
 
 
 def agree(case: Case, scale: int, engine: str) -> None:
@@ -41,8 +45,20 @@ def agree(case: Case, scale: int, engine: str) -> None:
     assert outcome.passed
 
 
+def cycles_of(case: Case) -> int:
+    return build_cell(parse_config(case.config)).cycles_per_shift * case.replications
+
+
+QUICK = [case for case in CASES if cycles_of(case) < SIMPY_CYCLES]
+LONG = [case for case in CASES if case not in QUICK]
+
+
 @pytest.mark.theory
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+@pytest.mark.parametrize(
+    "case",
+    [*QUICK, *(pytest.param(case, marks=pytest.mark.campaign) for case in LONG)],
+    ids=lambda case: case.name,
+)
 def test_simulation_agrees_with_theory(case: Case) -> None:
     agree(case, 1, SIMPY)
 

@@ -60,12 +60,11 @@ def backwards(kind: str) -> Reverse:
 
 
 def backwards_in_calendar(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Take the calendar's entries of one instant by falling number."""
+    """Take the calendar's entries of one instant in the reverse order of their kinds."""
     entries = Calendar._entries
 
-    def turned(self: Calendar, crew: Crew) -> Iterator[Iterator[tuple[int, int, Any]]]:
-        for kind in entries(self, crew):
-            yield ((at_us, 1000 - number, do) for at_us, number, do in kind)
+    def turned(self: Calendar, crew: Crew) -> Iterator[Iterator[tuple[int, Any]]]:
+        return reversed(list(entries(self, crew)))
 
     monkeypatch.setattr(Calendar, "_entries", turned)
 
@@ -323,10 +322,11 @@ def stations_of_a_machine_as_listed() -> tuple[str, Any]:
 
 @tie(backwards("operators"), first_tasks)
 def notice_before_end_of_work() -> tuple[str, Any]:
-    """A jam of 1 s is noticed at 10 s, as the duty ends: it goes before the top-ups of 8 s."""
-    crew = '[crew]\nnotice = 9 s\nrounds_every_min = 8 s\n[[crew.duty]]\nname = "pallets"\n'
+    """A jam of 6 s is noticed at 10 s, as the duty ends: it goes before the top-ups of 8 s."""
+    crew = '[crew]\nnotice = 4 s\nrounds_every_min = 8 s\n[[crew.duty]]\nname = "pallets"\n'
     crew += "every_min = 6 s\ntakes = 4 s"
-    jams = GRANOLA + "[machine.pick]\nclear = 1 s\n[machine.bag]\nfaults = { jam = 1 }"
+    slow = GRANOLA.replace("per_min = 60", "per_min = 10")
+    jams = slow + "[machine.pick]\nclear = 1 s\n[machine.bag]\nfaults = { jam = 1 }"
     expected = [(1, 6, "duty", "pallets"), (1, 10, "jam", "granola"), (1, 11, "load", "oats")]
     return study(12) + "\n" + crew + OATS + jams, expected
 
@@ -403,6 +403,30 @@ def test_tasks_of_one_priority_and_age_are_taken_as_raised() -> None:
             if work.event == "takes"
         ]
         assert done[:3] == [(1, "jam", ""), (3, "station", names[0]), (6, "station", names[1])]
+
+
+LONG_DUTY = '[[crew.duty]]\nname = "pallets"\nevery_min = 6 s\ntakes = 20 s'
+
+
+def test_of_one_priority_the_older_task_comes_before_the_first_machines() -> None:
+    """Granola's sealer stops at 7 s, that of oats at 11 s, both while the operator is away."""
+    sealers = [BOTH.format("sealer").replace("0.5", runs) for runs in ("10.5", "6.5")]
+    shift = shift_of(study(35), LONG_DUTY, OATS, sealers[0], GRANOLA, sealers[1])
+    expected = [(1, 6, "duty", "pallets"), (1, 26, "station", "granola")]
+    assert first_tasks(shift) == [*expected, (1, 29, "station", "oats")]
+
+
+def test_of_one_priority_and_age_the_first_machines_task_comes_first() -> None:
+    """At 8 s granola's case packer stops and, after it, as a cycle ends, the sealer of oats."""
+    sealer = BOTH.format("sealer").replace("0.5", "7.5")
+    packer = CASE_PACKER.format(between=7, needs_operator="true", packs=100)
+    shift = shift_of(study(35), LONG_DUTY, OATS, sealer, GRANOLA, packer)
+    assert [calls[0] for calls in (shift.of("calls", 0), shift.of("calls", 1))] == [
+        (8, "station sealer"),
+        (8, "station case packer"),
+    ]
+    expected = [(1, 6, "duty", "pallets"), (1, 26, "station", "oats")]
+    assert first_tasks(shift) == [*expected, (1, 29, "station", "granola")]
 
 
 def test_a_lane_fault_is_raised_before_a_station() -> None:

@@ -453,6 +453,18 @@ def test_a_sequential_plan_too_long_to_work_out_is_not_offered(monkeypatch):
     assert sequential_plan(0.004, 0.01, 0.1, 0.05, 1700) is None
 
 
+@pytest.mark.parametrize(("producer", "consumer"), [(0.01, 0.4), (0.1, 0.1)])
+def test_a_sequential_plan_is_cut_off_while_both_risks_allow_it(producer, consumer, monkeypatch):
+    """In the first case the good bags' risk ends it, in the second one the bad bags'."""
+    plan = sequential_plan(0.05, 0.2, producer, consumer, 80)
+    monkeypatch.setattr(sequential, "ATTEMPTS", 3)
+    longer = sequential_plan(0.05, 0.2, producer, consumer, 80)
+    assert longer.most_picks > plan.most_picks
+    for each in (plan, longer):
+        assert each.course(0.05).passes >= 1 - producer - 1e-9
+        assert each.course(0.2).passes <= consumer + 1e-9
+
+
 def test_a_sequential_plan_made_for_faults_alone_fails_in_bad_bundles():
     plan = sequential_plan(0.004, 0.01, 0.1, 0.05, 1700)
     bundles = bad_bundles(0.01, 0.2, 50, 0.004)
@@ -484,6 +496,9 @@ def test_a_wrong_verdict_is_as_seldom_as_stated():
     assert at_rate.sum() == pytest.approx(1)
 
 
+LONGER_TRIALS = ((1, 600), (2, 650), (3, 1000))
+
+
 def two_looks_by_enumeration(first: int, picks: int, faults: int, more: int, rate: float) -> float:
     early, late = count_chances(300, picks, rate), count_chances(300, more, rate)
     return sum(
@@ -491,17 +506,20 @@ def two_looks_by_enumeration(first: int, picks: int, faults: int, more: int, rat
     )
 
 
-def test_a_second_look_keeps_the_risk():
-    for faults, picks in ((1, 500), (1, 600), (2, 650), (3, 1000)):
-        result = trial_result(faults, picks, 0.005)
-        first = max((x for x in range(5) if exact_met(x, picks)), default=-1)
-        for further in (result.clean, result.likely):
-            risk = two_looks_by_enumeration(first, picks, further.faults, further.more, 0.005)
-            assert further.risk == pytest.approx(risk, rel=1e-9)
-            assert risk <= 0.05 + 1e-9
-        fewer = result.clean.more - 1
-        assert two_looks_by_enumeration(first, picks, faults, fewer, 0.005) > 0.05
-        assert result.likely.passes >= 0.9
+@pytest.mark.parametrize(
+    ("faults", "picks"),
+    [(1, 500), *(pytest.param(*told, marks=pytest.mark.campaign) for told in LONGER_TRIALS)],
+)
+def test_a_second_look_keeps_the_risk(faults, picks):
+    result = trial_result(faults, picks, 0.005)
+    first = max((x for x in range(5) if exact_met(x, picks)), default=-1)
+    for further in (result.clean, result.likely):
+        risk = two_looks_by_enumeration(first, picks, further.faults, further.more, 0.005)
+        assert further.risk == pytest.approx(risk, rel=1e-9)
+        assert risk <= 0.05 + 1e-9
+    fewer = result.clean.more - 1
+    assert two_looks_by_enumeration(first, picks, faults, fewer, 0.005) > 0.05
+    assert result.likely.passes >= 0.9
 
 
 def exact_met(faults: int, picks: int) -> bool:

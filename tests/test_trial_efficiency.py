@@ -11,8 +11,18 @@ import pytest
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
 from feedsim.answers.trial import TrialError
-from feedsim.answers.trial_efficiency import EfficiencyTrial, run_config, trial_efficiency
+from feedsim.answers.trial_efficiency import (
+    Bench,
+    EfficiencyTrial,
+    Length,
+    Point,
+    Share,
+    run_config,
+    trial_efficiency,
+)
+from feedsim.cell import build_cell
 from feedsim.config import parse_config
+from feedsim.stats import Estimate
 from feedsim.verify.case import KERNEL
 
 ROOT = Path(__file__).parents[1]
@@ -126,6 +136,55 @@ def test_a_line_below_the_target_has_no_length():
     result = trial_efficiency(parse_config(LINE), asked(0.9, bad=0.7), work=KERNEL)
     assert result.own.efficiency.value < 0.9
     assert result.length is None
+
+
+class StubBench(Bench):
+    """Lines whose efficiency is a function of the frequency of stops, and trials that fail."""
+
+    def __init__(self, efficiency, factors=(0.0, 16.0)):
+        config = parse_config(LINE)
+        super().__init__(build_cell(config), asked(0.85, bad=0.7), 0.95, 20, ())
+        self.efficiency = efficiency
+        self.lengths = []
+        for factor in factors:
+            self.point(factor)
+
+    def _simulated(self, factor):
+        value = self.efficiency(factor)
+        return Point(factor, Estimate(value, value, value, 20, 20), Share(1, 2, 0.95), np.ones(2))
+
+    def _length(self, runs, good, bad):
+        self.lengths.append(runs)
+        return Length(runs, Share(1, 2, 0.95), 1.0, Share(0, 2, 0.95), 0.0)
+
+
+def fall(factor):
+    """An efficiency that falls suddenly where stops are as frequent as in the config."""
+    return (0.9 if factor < 1 else 0.2) - 1e-6 * factor
+
+
+def test_a_line_of_an_efficiency_is_looked_for_between_those_known():
+    bench = StubBench(lambda factor: 1 / (1 + factor / 6))
+    assert bench.solve("--good", 0.8).factor == pytest.approx(1.5, abs=0.005)
+    # Of a sudden fall the nearest line tried is taken, after twelve more.
+    sudden = StubBench(fall)
+    nearest = sudden.solve("--good", 0.6)
+    assert nearest.efficiency.value == pytest.approx(0.9, abs=1e-5)
+    assert 0.9 < nearest.factor < 1
+    assert len(sudden.points) == 2 + 12
+    # Between two neighbouring factors of six digits there is no other.
+    near = StubBench(fall, (0.999999, 1.0))
+    assert near.solve("--bad", 0.5).factor == 1.0
+    assert len(near.points) == 2
+
+
+@pytest.mark.parametrize(("budget", "tried"), [(10**6, 31), (1000, 5), (0, 0)])
+def test_no_length_is_claimed_where_the_risks_are_never_kept(budget, tried):
+    """Up to 31 runs, of at least 200 trials each; no more shifts than may be spent."""
+    bench = StubBench(lambda factor: 1 / (1 + factor / 6))
+    good, bad = bench.point(0.5), bench.point(8.0)
+    assert bench.shortest(good, bad, budget) is None
+    assert bench.lengths == list(range(1, tried + 1))
 
 
 def test_same_answer_from_both_engines_and_by_seed():

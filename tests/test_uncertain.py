@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
+from feedsim import engines, study
 from feedsim.answers.compare_inputs import compare_over_inputs, range_of_difference
 from feedsim.answers.film import film_study
 from feedsim.answers.film.inputs import (
@@ -21,9 +22,9 @@ from feedsim.answers.film.inputs import (
     film_over_inputs,
 )
 from feedsim.answers.rounds import rounds
-from feedsim.answers.rounds_inputs import rounds_over_inputs
+from feedsim.answers.rounds_inputs import IntervalOverInputs, rounds_over_inputs
 from feedsim.answers.rows import Row
-from feedsim.answers.set_ranges import range_over, share_met
+from feedsim.answers.set_ranges import Range, Share, range_over, share_met
 from feedsim.answers.shared_unknowns import TwoConfigs, shared_fits
 from feedsim.answers.targets import Target
 from feedsim.answers.uncertain import (
@@ -178,6 +179,38 @@ def test_the_same_again():
         for work in (KERNEL, Work(engine="simpy"))
     ]
     assert found[0] == found[1]
+
+
+def test_all_sets_are_one_study_of_the_same_workers(monkeypatch):
+    """Each set alone would be done with SimPy before the compiled model is loaded."""
+    staffs, foreseen = [], []
+
+    class Counted(study.Workers):
+        def __init__(self, *given):
+            staffs.append(self)
+            super().__init__(*given)
+
+    def choice(wanted, cells, cycles, jobs=1):
+        foreseen.append(cycles)
+        return engines.choose("simpy", cells, cycles, jobs)
+
+    monkeypatch.setattr(study, "Workers", Counted)
+    monkeypatch.setattr(study, "choose", choice)
+    config = parse_config(TURNS).with_values({"study.shift_h": 1, "study.replications": 2})
+    with_uncertain_inputs(config, [drawn(STOP, STOPS_S, 4.0)], settings_of, sets=3)
+    assert len(staffs) == 1
+    # The first is asked before anything runs: whether it is too large.
+    assert min(foreseen[1:]) >= 4 * 2 * build_cell(config).cycles_per_shift
+
+
+def test_shifts_of_another_seed_are_others():
+    cell = build_cell(parse_config(LUCKY))
+    with Shifts(1, KERNEL) as shifts:
+        own, other = (s.sums([cell], 3)[0].machines[0] for s in (shifts, shifts.on_seed(2)))
+    with Shifts(2, KERNEL) as alone:
+        wanted = alone.sums([cell], 3)[0].machines[0]
+    assert np.array_equal(other["good_packs"], wanted["good_packs"])
+    assert not np.array_equal(own["good_packs"], other["good_packs"])
 
 
 FITTED = TURNS.replace(
@@ -378,6 +411,8 @@ def test_a_draw_that_one_of_two_configs_cannot_have_is_drawn_again_for_both():
         own, other = draws.settings(number, draws.names)
         assert own.cell == other.cell
         assert own.cell != build_cell(config)
+    # What is not named stays as it is.
+    assert [setting.cell for setting in draws.settings(1, [])] == [build_cell(config)] * 2
 
 
 # Zero misses seen: a range of the film's and of the comparison's answers.
@@ -476,6 +511,27 @@ def test_the_misses_that_an_oee_stands_have_a_range(tmp_path):
     assert not rates.low < 1 - OEE - 2 * UNOPENED < rates.high
 
 
+def test_the_stiffness_that_an_oee_needs_has_a_range(tmp_path):
+    """Own derivation: OEE is 1 - p, so 0.97 stands 3 % of misses, at whatever stiffness."""
+    (tmp_path / "trial.csv").write_text(
+        "closure,stiffness_uNm,attempts,missed\nslider,20,2000,200\nslider,40,2000,20\n"
+    )
+    model = fit_picks(read_trials(tmp_path / "trial.csv")).model
+    values = {"machine.bag.film": model, "study.shift_h": 2}
+    config = parse_config(MISSES).with_values(values)
+    stiffness = [20, 25, 30, 35, 40]
+    result = film_study(config, [Target("oee", 0.97)], stiffness=stiffness, budget=4, work=KERNEL)
+    found = film_over_inputs(result, sets=10, work=KERNEL)
+    (limit,) = found.limits
+    assert (limit.never, limit.beyond) == (0, 0)
+    assert 20 < limit.value.low < limit.value.middle < limit.value.high < 40
+    rates = limit.rates["machine"]
+    assert rates.middle == pytest.approx(0.03, abs=0.002)
+    assert rates.low <= rates.middle <= rates.high
+    assert found.met is None
+    assert repr(found) == f"FilmInputs(over stiffness, {found.inputs.in_short})"
+
+
 @pytest.mark.campaign
 def test_the_range_holds_the_truth_as_often_as_it_says(tmp_path):
     """60 trials of bags that do not open with a known chance; each range holds the limit, or not.
@@ -560,6 +616,21 @@ def test_in_how_many_sets_an_interval_meets_the_targets():
     [(target, machine, over)] = interval.ranges
     assert (target.measure, machine) == ("oee", "machine")
     assert over.low < 0.8 < 300 / 360 < over.high
+    assert repr(found) == f"RoundsInputs({found.inputs.in_short})"
+
+
+def test_of_each_target_the_machine_next_to_failing_is_told():
+    least, most = Target("oee", 0.7), Target("dry_share", 0.1)
+    ranges = [
+        (least, "oats", Range(0.8, 0.75, 0.85, 0.02, 0.01)),
+        (least, "granola", Range(0.8, 0.72, 0.95, 0.05, 0.01)),
+        (least, "muesli", Range(0.9, 0.85, 0.95, 0.02, 0.01)),
+        (most, "oats", Range(0.03, 0.01, 0.05, 0.01, 0.001)),
+        (most, "granola", Range(0.03, 0.02, 0.04, 0.005, 0.001)),
+        (most, "muesli", Range(0.04, 0.0, 0.08, 0.02, 0.001)),
+    ]
+    interval = IntervalOverInputs(100, 30, True, Share(39, 40, 0.87, 0.999), ranges)
+    assert interval.tightest == [ranges[1], ranges[5]]
 
 
 def test_luck_of_the_sets_is_taken_out_before_they_are_counted():

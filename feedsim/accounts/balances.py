@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import pairwise
 
 from feedsim.accounts.record import GOOD, RUNNING, MachineRecord, Record
@@ -53,15 +54,16 @@ def _check_time(plan: MachinePlan, record: MachineRecord, shift_us: int) -> None
 
 def _check_bags(plan: MachinePlan, record: MachineRecord) -> None:
     """Bags at the start + loaded = gone + left, in every lane."""
-    balance = [plan.start_bags] * (plan.lanes + 1)
+    added = Counter[int]()
     for load in record.loads:
-        balance[load.lane] += load.bags
+        added[load.lane] += load.bags
     for run in record.runs:
-        balance[run.lane] -= run.count * run.bags_each
+        added[run.lane] -= run.count * run.bags_each
     for discard in record.discards:
-        balance[discard.lane] -= discard.bags
+        added[discard.lane] -= discard.bags
     for lane, left in enumerate(record.lanes_left, start=1):
-        _demand(balance[lane] == left, plan.name, f"lane {lane} has {left}, not {balance[lane]}")
+        bags = plan.start_bags + added[lane]
+        _demand(bags == left, plan.name, f"lane {lane} has {left}, not {bags}")
         _demand(0 <= left <= plan.capacity_bags, plan.name, f"lane {lane} holds {left} bags")
 
 
@@ -90,6 +92,7 @@ def _check_work(record: Record, cell: Cell) -> None:
     last_us = 0
     for work in record.work:
         who = f"operator {work.operator}"
+        _demand(work.operator in expected, who, "is not of the crew")
         _demand(expected[work.operator] == work.event, who, f"{work.event} out of turn")
         _demand(last_us <= work.at_us <= record.shift_us, who, "works out of order")
         expected[work.operator] = follows[work.event]

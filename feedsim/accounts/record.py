@@ -69,7 +69,7 @@ class Run:
     def goes_on(self, end_us: int, cycle_us: int) -> bool:
         """Take in one more cycle, if it is as long and at the same distance."""
         gap_us = end_us - self.last_end_us
-        if cycle_us != self.cycle_us or (gap_us != self.spacing_us and self.count != 1):
+        if cycle_us != self.cycle_us or self.spacing_us not in (0, gap_us):
             return False
         self.spacing_us = gap_us
         self.last_end_us = end_us

@@ -36,7 +36,7 @@ class Spans:
 
     def within(self, begin_us: int, end_us: int) -> int:
         """Time of the interval that the spans cover, in microseconds."""
-        return self._until(end_us) - self._until(begin_us) if end_us > begin_us else 0
+        return max(0, self._until(end_us) - self._until(begin_us))
 
 
 NO_SPANS = Spans(())

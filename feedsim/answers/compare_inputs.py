@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite
 
 import numpy as np
@@ -29,9 +29,22 @@ class _Difference(Measure):
         return (-1.0, 1.0) if self.kind == SHARE else (-np.inf, np.inf)
 
 
+@dataclass(frozen=True, repr=False)
+class CompareInputs(InputsResult):
+    """Ranges of two configs and of their difference over uncertain inputs.
+
+    Attributes
+    ----------
+    compare : CompareResult
+        With the inputs as they are, over the replications of one set.
+    """
+
+    compare: CompareResult = field(kw_only=True)
+
+
 def compare_over_inputs(
     config: Config, other: Config, *, sets: int = SETS, work: Work = HERE
-) -> InputsResult:
+) -> CompareInputs:
     """Simulate two configs on the same luck, over drawn inputs.
 
     Where both rest on one fit (a film model, a station's times) they draw the same from it, so
@@ -47,9 +60,9 @@ def compare_over_inputs(
 
     Returns
     -------
-    InputsResult
-        First the differences, whose setting is "config" "B - A", of each machine that both have
-        and of the whole cell, then A's rows and B's.
+    CompareInputs
+        Rows: first the differences, whose setting is "config" "B - A", of each machine that both
+        have and of the whole cell, then A's rows and B's.
 
     Raises
     ------
@@ -65,13 +78,17 @@ def compare_over_inputs(
     """
     draws = TwoConfigs(config, other, compare_settings)
     refuse_certain(draws.names)
+    # The first reading is of the inputs as they are.
+    read: list[CompareResult] = []
 
     def reading(results: Results) -> list[Row]:
         rows = rows_of(results)
         found = CompareResult(config, other, results, rows)
+        read.append(found)
+        del read[1:]
         return [*_differences(found), *rows]
 
-    return over_sets(
+    found = over_sets(
         config.study,
         compare_settings(config, other),
         draws,
@@ -79,6 +96,15 @@ def compare_over_inputs(
         work=work,
         of_first=2,
         reading=reading,
+    )
+    return CompareInputs(
+        found.rows,
+        found.ranges,
+        found.parts,
+        found.sets,
+        found.replications,
+        found.drawn,
+        compare=read[0],
     )
 
 

@@ -170,11 +170,9 @@ def _unit_of(key: str) -> tuple[float, str]:
     declared = declaration_of(tuple(key.split(".")))
     if ".faults." in key or ".bad_bundles." in key:
         return 100.0, " %"
-    if declared is None:
-        return 1.0, ""
-    if declared.kind == "time":
+    if declared is not None and declared.kind == "time":
         return (1 / 60, " min") if ".between_stops" in key or ".station.stop" in key else (1, " s")
-    return 1.0, f" {declared.unit}" if declared.unit else ""
+    return 1.0, f" {declared.unit}" if declared is not None and declared.unit else ""
 
 
 def with_chances(config: Config) -> Config:

@@ -13,6 +13,7 @@ from feedsim.answers.targets import Target
 from feedsim.answers.uncertain import SETS, InputsResult, with_uncertain_inputs
 from feedsim.answers.unknowns import unknowns_of
 from feedsim.config import Config
+from feedsim.shown import Shown
 from feedsim.study import HERE, Setting, Work
 
 if TYPE_CHECKING:
@@ -72,11 +73,13 @@ class IntervalOverInputs:
 
 
 @dataclass(frozen=True)
-class RoundsInputs:
+class RoundsInputs(Shown):
     """Round intervals over uncertain inputs.
 
     Attributes
     ----------
+    rounds : RoundsResult
+        With the inputs as they are.
     inputs : InputsResult
         Of each capacity the interval found and the next longer one; the capacity nearest to the
         config's own stands first.
@@ -84,6 +87,7 @@ class RoundsInputs:
         In the same order.
     """
 
+    rounds: RoundsResult
     inputs: InputsResult
     intervals: tuple[IntervalOverInputs, ...]
 
@@ -99,6 +103,9 @@ class RoundsInputs:
     def json(self) -> dict[str, Any]:
         """The document's part on inputs."""
         return {**self.inputs.json(), "intervals": [each.json() for each in self.intervals]}
+
+    def __repr__(self) -> str:
+        return f"RoundsInputs({self.inputs.in_short})"
 
 
 def rounds_over_inputs(
@@ -142,6 +149,7 @@ def rounds_over_inputs(
     inputs = with_uncertain_inputs(config, unknowns_of(config), settings_of, sets=sets, work=work)
     checks = [(c.target, c.machine) for c in next(iter(own.by_interval.values())).checks]
     return RoundsInputs(
+        result,
         inputs,
         tuple(
             IntervalOverInputs(

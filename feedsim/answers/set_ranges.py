@@ -82,8 +82,6 @@ class Share:
 
 def range_of(figures: Sequence[Figure], confidence: float) -> Range:
     """The range of a measure of which each set has a figure."""
-    if not figures:
-        return range_over([], [], (-np.inf, np.inf), confidence)
     means = [figure.value for figure in figures]
     errors = [error_variance(figure.deviations) for figure in figures]
     return range_over(means, errors, figures[0].measure.bounds, confidence)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from feedsim.answers.key_words import setting_words
 from feedsim.answers.luck import streams_of
 from feedsim.answers.misfits import misfit_error
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
@@ -110,6 +111,10 @@ class SweepResult(ShownRows):
     def in_words(self, row: Row) -> str:
         """A row's setting in a few words."""
         return setting_text(row.setting, self.short)
+
+    def in_plain_words(self, row: Row) -> str:
+        """A row's setting as a figure says it: no key as it is typed."""
+        return setting_words(row.setting, self.short)
 
     def warnings(self) -> list[str]:
         """What a reader must know of the settings before holding one against another."""

@@ -154,14 +154,14 @@ class PlanResult(Shown):
         return self.pattern.chance_at_most(faults, picks, rate)
 
     @property
-    def main(self) -> FixedPlan | None:
+    def main(self) -> FixedPlan:
         """The plan chosen; without one the first of the table."""
-        return self.chosen or (self.rows[0] if self.rows else None)
+        return self.chosen or self.rows[0]
 
     @property
     def if_alone(self) -> tuple[int, int] | None:
         """Faults and picks of the plan of somebody who takes no account of bad bundles."""
-        if self.pattern.bundles is None or self.main is None:
+        if self.pattern.bundles is None:
             return None
         if self.alone is not None:
             return self.alone.faults, self.alone.picks
@@ -215,8 +215,6 @@ class PlanResult(Shown):
         }
 
     def __repr__(self) -> str:
-        if self.main is None:
-            return f"PlanResult(rate {self.rate:g}: no plan)"
         return f"PlanResult(rate {self.rate:g}: {self.main.faults} in {self.main.picks} picks)"
 
 

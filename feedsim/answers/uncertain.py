@@ -8,7 +8,7 @@ by, beyond what so few shifts explain, is the data's part of the answer's error.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from itertools import islice
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeVar
 
@@ -156,12 +156,17 @@ class InputsResult(Shown):
             ]
         )
 
-    def __repr__(self) -> str:
+    @property
+    def in_short(self) -> str:
+        """What was drawn, and how often, in a few words."""
         settings = len({row.number for row in self.rows})
         return (
-            f"InputsResult({len(self.parts)} uncertain inputs, {settings} settings, {self.sets} "
-            f"sets of {self.replications} shifts)"
+            f"{len(self.parts)} uncertain inputs, {settings} settings, {self.sets} sets of "
+            f"{self.replications} shifts"
         )
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.in_short})"
 
     def json(self) -> dict[str, Any]:
         """The command's part of the JSON document."""
@@ -338,21 +343,22 @@ def over_sets(
                 values.setdefault(measure, []).append(figure.value)
         return {m: float(np.var(seen, ddof=1)) for m, seen in values.items() if len(seen) > 1}
 
-    with Shifts(study.seed, work) as shifts:
+    drawn = []
+    foreseen = cycles_of(
+        _cells_of_sets([setting.cell for setting in fixed], len(draws.names), sets, of_first),
+        study.replications,
+    )
+    with Shifts(study.seed, work, foreseen) as shifts:
         rows = read(shifts, fixed)
         parts = {name: alone(shifts, name) for name in draws.names}
-    drawn = []
-    for number in range(1, sets + 1):
-        settings = draws.settings(number, draws.names)
-        with Shifts(_seed_of_set(study.seed, number), replace(work, progress=None)) as shifts:
-            drawn.append(Drawn(settings, read(shifts, settings)))
+        for number in range(1, sets + 1):
+            settings = draws.settings(number, draws.names)
+            on_luck_of_set = shifts.on_seed(_seed_of_set(study.seed, number))
+            drawn.append(Drawn(settings, read(on_luck_of_set, settings)))
     ranges: list[Mapping[str, Range]] = []
     for row, *alike in zip(rows, *(each.rows for each in drawn), strict=True):
         ranges.append(
-            {
-                name: range_of([r.figures[name] for r in alike if name in r.figures], confidence)
-                for name in row.figures
-            }
+            {name: range_of([r.figures[name] for r in alike], confidence) for name in row.figures}
         )
     return InputsResult(rows, ranges, parts, sets, study.replications, drawn)
 
@@ -364,6 +370,11 @@ def _seed_of_set(seed: int, number: int) -> int:
 
 def _first_of_cell(rows: Sequence[Row]) -> Row:
     return row_of(rows, None)
+
+
+def _cells_of_sets(cells: Sequence[Cell], unknowns: int, sets: int, of_first: int) -> list[Cell]:
+    """Every cell simulated: as it is, with each unknown drawn alone, and with all drawn."""
+    return [*list(cells) * (sets + 1), *list(cells[:of_first]) * (SETS_OF_ONE * unknowns)]
 
 
 def cost_of_sets(
@@ -393,10 +404,9 @@ def cost_of_sets(
         If it would run for hours.
     """
     refuse_absurd(list(cells) * (sets + 1), study.replications, work)
-    alone = list(cells[:of_first]) * (SETS_OF_ONE * unknowns)
-    shifts = (len(cells) * (sets + 1) + len(alone)) * study.replications
-    cycles = (sets + 1) * cycles_of(cells, study.replications)
-    cycles += cycles_of(alone, study.replications)
+    simulated = _cells_of_sets(cells, unknowns, sets, of_first)
+    shifts = len(simulated) * study.replications
+    cycles = cycles_of(simulated, study.replications)
     engine = choose(work.engine, cells, cycles).engine
     return (
         f"Uncertain inputs: {sets} sets and the config's own, up to {len(cells):,} "

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from feedsim.answers.compare import CompareResult, LossChange, Pair
-    from feedsim.answers.uncertain import InputsResult
+    from feedsim.answers.compare_inputs import CompareInputs
     from feedsim.config import Config
 
 SHOWN_LOSSES = 15
@@ -101,7 +101,7 @@ def command(
             inputs = compare_over_inputs(options.config, other, sets=input_sets, work=work)
     sentences = list(answer(result))
     if inputs is not None:
-        sentences.append(sentence(inputs, is_difference=True))
+        sentences += input_sentences(inputs)
     found = StudyAnswer(
         result.results,
         result.rows,
@@ -160,6 +160,11 @@ def answer(result: CompareResult) -> Iterator[str]:
         luck = result.luck_in_words()
         share = result.better.higher_share
         yield f"B had the higher OEE in {100 * share:.0f} % of the shifts.{' ' * bool(luck)}{luck}"
+
+
+def input_sentences(inputs: CompareInputs) -> Iterator[str]:
+    """What the inputs leave open of the difference."""
+    yield sentence(inputs, is_difference=True)
 
 
 def headline(result: CompareResult, machine: str | None = None) -> str:
@@ -260,7 +265,7 @@ def _loss_text(loss: LossChange) -> str:
     return f"{spoken(loss.label)} {100 * loss.change.value:+.2f}"
 
 
-def _figures(result: CompareResult, inputs: InputsResult | None) -> dict[str, Figure]:
+def _figures(result: CompareResult, inputs: CompareInputs | None) -> dict[str, Figure]:
     """The whole cell's figure, and one a machine where there are several."""
     from feedsim.cli.study_output import figure_files
     from feedsim.plots.compare import compare_figure
@@ -272,7 +277,7 @@ def _figures(result: CompareResult, inputs: InputsResult | None) -> dict[str, Fi
     }
 
 
-def say_tables(result: CompareResult, inputs: InputsResult | None = None) -> None:
+def say_tables(result: CompareResult, inputs: CompareInputs | None = None) -> None:
     """Say the tables below the answer."""
     _say_measures(result)
     if len(result.results.settings[0].cell.machines) > 1 and result.machines:

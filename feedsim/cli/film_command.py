@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import partial
+from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -27,8 +28,10 @@ if TYPE_CHECKING:
     from feedsim.answers.film import Curve, FilmResult, Limit, MissCost
     from feedsim.answers.film.inputs import FilmInputs, LimitOverInputs, LimitSpan
     from feedsim.answers.targets import Target
+    from feedsim.study import Setting
 
 MOST_FIGURES = 12
+NEARLY = 1e-9
 PLANNING = "by planning values, from memory"
 
 
@@ -131,7 +134,7 @@ def command(
     folder.write_frames("curves.csv", [result.curves_frame()])
     sentences = list(answer(result))
     if inputs is not None:
-        sentences += _input_sentences(result, inputs)
+        sentences += input_sentences(inputs)
     if result.limits:
         folder.write_frames("tried.csv", [result.tried_frame()])
     found = StudyAnswer(
@@ -179,13 +182,15 @@ def _closures(text: str | None) -> list[str] | None:
 def headline(result: FilmResult) -> str:
     """The finding in a few words, for a figure's title."""
     if not result.targets:
-        return f"OEE over {'stiffness' if result.is_of_stiffness else 'mis-picks'}: {_ends(result)}"
+        if result.is_of_stiffness:
+            return f"OEE from the stiffest to the flimsiest tried: {_ends(result)}"
+        return f"OEE from the fewest to the most misses tried: {_ends(result)}"
     told = "; ".join(target.in_words() for target in result.targets)
     parts = [
-        f"{curve.label} {_limit_words(result, curve, limit)}"
+        f"{curve.label} {_limit_words(result, limit)}"
         for curve, limit in zip(result.curves, result.limits, strict=True)
     ]
-    return f"{told}: {', '.join(parts)}"
+    return f"{told[0].upper()}{told[1:]}: {'; '.join(parts)}"
 
 
 def _ends(result: FilmResult) -> str:
@@ -194,18 +199,41 @@ def _ends(result: FilmResult) -> str:
     for curve in result.curves:
         points = result.points(curve, None)
         best, worst = (100 * row["oee"].value for _, row in (points[0], points[-1]))
-        parts.append(f"{curve.label} {best:.1f} to {worst:.1f} %")
+        ends = list(dict.fromkeys(f"{end:.1f}" for end in (best, worst)))
+        parts.append(f"{curve.label} {' to '.join(ends)} %")
     return ", ".join(parts)
 
 
-def _limit_words(result: FilmResult, curve: Curve, limit: Limit) -> str:
+def _limit_words(result: FilmResult, limit: Limit) -> str:
     """A limit in a few words: a stiffness, a miss rate or a factor."""
     if limit.value is None:
-        return "never"
-    end = "even " if limit.fails_from is None else ""
+        return "at none tried"
+    is_last = limit.fails_from is None
     if result.is_of_stiffness:
-        return f"{end}from {_at(result, curve, limit.value, limit)}"
-    return f"{end}up to {_at(result, curve, limit.value, limit)}"
+        end = ", the flimsiest tried" if is_last else " on"
+        return f"from {_to_two_digits(limit.value, up=True)} µN·m{end}"
+    end = ", the most tried" if is_last else ""
+    if len(result.machines) > 1:
+        return f"up to {_to_two_digits(limit.value)} times the config's{end}"
+    rate = _missed(result, limit.tried[limit.value].setting)
+    return f"up to {_to_two_digits(100 * rate)} % missed{end}"
+
+
+def _to_two_digits(value: float, *, up: bool = False) -> str:
+    """A limit to the digits that a title needs, rounded to the side on which it is kept."""
+    if not value > 0:
+        return f"{value:g}"
+    step = 10.0 ** (floor(log10(value)) - 1)
+    steps = ceil(value / step - NEARLY) if up else floor(value / step + NEARLY)
+    return f"{steps * step:.6g}"
+
+
+def _missed(result: FilmResult, setting: Setting) -> float:
+    """The miss rate of the only machine varied."""
+    from feedsim.answers.film import miss_rate
+
+    name = result.machines[0].name
+    return next(miss_rate(plan) for plan in setting.cell.machines if plan.name == name)
 
 
 def _at(result: FilmResult, curve: Curve, value: float, limit: Limit | None = None) -> str:
@@ -214,12 +242,8 @@ def _at(result: FilmResult, curve: Curve, value: float, limit: Limit | None = No
         return f"{value:.3g} uN.m"
     if len(result.machines) > 1:
         return f"{value:.3g} times the config's"
-    from feedsim.answers.film import miss_rate
-
     setting = curve.settings[value] if limit is None else limit.tried[value].setting
-    name = result.machines[0].name
-    rate = next(miss_rate(plan) for plan in setting.cell.machines if plan.name == name)
-    return f"{100 * rate:.4g} % missed"
+    return f"{100 * _missed(result, setting):.4g} % missed"
 
 
 def subtitle(result: FilmResult, machine: str | None) -> str:
@@ -232,7 +256,7 @@ def subtitle(result: FilmResult, machine: str | None) -> str:
     else:
         of = f"Machine: {result.machines[0].name}"
     if result.is_of_stiffness:
-        planned = f". Chances {PLANNING}; outside 10 to 1000 uN.m (shaded) a guess"
+        planned = f". Chances {PLANNING}; outside 10 to 1000 µN·m (shaded) a guess"
         return of + planned * _is_planned(result)
     told = f"{of}. Missed first attempts, over good and bad bundles"
     return f"{told}; chances {PLANNING}" if _is_planned(result) else told
@@ -341,8 +365,9 @@ def _cost_sentences(costs: Sequence[MissCost]) -> Iterator[str]:
         yield text
 
 
-def _input_sentences(result: FilmResult, inputs: FilmInputs) -> Iterator[str]:
+def input_sentences(inputs: FilmInputs) -> Iterator[str]:
     """What the inputs leave open of the limits, of the config itself and of the curves."""
+    result = inputs.film
     for curve, limit in zip(result.curves, inputs.limits, strict=False):
         yield _limit_over_inputs(result, curve, limit)
     if inputs.met is not None:

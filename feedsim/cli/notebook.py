@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -15,9 +15,12 @@ if TYPE_CHECKING:
     from feedsim.answers.account import AccountResult
     from feedsim.answers.capacity import CapacityResult
     from feedsim.answers.compare import CompareResult
+    from feedsim.answers.compare_inputs import CompareInputs
     from feedsim.answers.film import FilmResult
+    from feedsim.answers.film.inputs import FilmInputs
     from feedsim.answers.replay import Replay
     from feedsim.answers.rounds import RoundsResult
+    from feedsim.answers.rounds_inputs import RoundsInputs
     from feedsim.answers.run import RunResult
     from feedsim.answers.sensitivity import SensitivityResult
     from feedsim.answers.size import SizeResult
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
     from feedsim.fit.picks import PicksResult
     from feedsim.fit.stops import StopsResult
     from feedsim.shown import Shown
+    from feedsim.verify.face import FaceValidity
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,13 @@ def view_of(result: Shown) -> View:
     """What can be said and shown of an answer, by its kind."""
     kinds = (kind.__name__ for kind in type(result).__mro__)
     return next(VIEWS[kind] for kind in kinds if kind in VIEWS)(result)
+
+
+def _with_inputs(command: Any, result: Shown, inputs: Shown | None) -> Iterator[str]:
+    """A command's sentences, and what it says of uncertain inputs where they were drawn."""
+    yield from command.answer(result)
+    if inputs is not None:
+        yield from command.input_sentences(inputs)
 
 
 def _run(result: RunResult) -> View:
@@ -102,37 +113,53 @@ def _size(result: SizeResult) -> View:
     return View(partial(command.answer, result), partial(command.say_tables, result), draw)
 
 
-def _rounds(result: RoundsResult) -> View:
+def _rounds(result: RoundsResult, inputs: RoundsInputs | None = None) -> View:
     from feedsim.cli import rounds_command as command
 
     def draw() -> Figure:
         from feedsim.plots.rounds import rounds_figure
 
-        return rounds_figure(result, command.headline(result), command.tending(result))
+        return rounds_figure(result, command.headline(result), command.tending(result), inputs)
 
-    return View(partial(command.answer, result), partial(command.say_tables, result), draw)
+    told = partial(_with_inputs, command, result, inputs)
+    return View(told, partial(command.say_tables, result, inputs), draw)
 
 
-def _film(result: FilmResult) -> View:
+def _rounds_inputs(inputs: RoundsInputs) -> View:
+    return _rounds(inputs.rounds, inputs)
+
+
+def _film(result: FilmResult, inputs: FilmInputs | None = None) -> View:
     from feedsim.cli import film_command as command
 
     def draw() -> Figure:
         from feedsim.plots.film import film_figure
 
-        return film_figure(result, command.headline(result), command.subtitle(result, None), None)
+        title, told = command.headline(result), command.subtitle(result, None)
+        return film_figure(result, title, told, None, inputs)
 
-    return View(partial(command.answer, result), partial(command.say_tables, result), draw)
+    told = partial(_with_inputs, command, result, inputs)
+    return View(told, partial(command.say_tables, result, inputs), draw)
 
 
-def _compare(result: CompareResult) -> View:
+def _film_inputs(inputs: FilmInputs) -> View:
+    return _film(inputs.film, inputs)
+
+
+def _compare(result: CompareResult, inputs: CompareInputs | None = None) -> View:
     from feedsim.cli import compare_command as command
 
     def draw() -> Figure:
         from feedsim.plots.compare import compare_figure
 
-        return compare_figure(result, None, command.headline(result))
+        return compare_figure(result, None, command.headline(result), inputs)
 
-    return View(partial(command.answer, result), partial(command.say_tables, result), draw)
+    told = partial(_with_inputs, command, result, inputs)
+    return View(told, partial(command.say_tables, result, inputs), draw)
+
+
+def _compare_inputs(inputs: CompareInputs) -> View:
+    return _compare(inputs.compare, inputs)
 
 
 def _sweep(result: SweepResult) -> View:
@@ -263,13 +290,31 @@ def _inputs(result: InputsResult) -> View:
     return View(lambda: [command.sentence(result)], partial(command.say_tables, result), draw)
 
 
+def _face(result: FaceValidity) -> View:
+    from feedsim.cli.screen import say_table
+
+    def draw() -> Figure:
+        from feedsim.verify.face_figure import face_figure
+
+        return face_figure(result)
+
+    return View(
+        lambda: [f"{result.title}.", *result.words],
+        lambda: say_table("Figures beside those of real lines", result.columns, result.rows),
+        draw,
+    )
+
+
 VIEWS: Mapping[str, Callable[[Any], View]] = {
     "RunResult": _run,
     "CapacityResult": _capacity,
     "SizeResult": _size,
     "RoundsResult": _rounds,
+    "RoundsInputs": _rounds_inputs,
     "FilmResult": _film,
+    "FilmInputs": _film_inputs,
     "CompareResult": _compare,
+    "CompareInputs": _compare_inputs,
     "SweepResult": _sweep,
     "SensitivityResult": _sensitivity,
     "AccountResult": _account,
@@ -280,4 +325,5 @@ VIEWS: Mapping[str, Callable[[Any], View]] = {
     "EfficiencyResult": _efficiency,
     "Replay": _replay,
     "InputsResult": _inputs,
+    "FaceValidity": _face,
 }

@@ -142,7 +142,7 @@ def command(
     folder.write_frames("tried.csv", [result.tried_frame()])
     sentences = list(answer(result))
     if inputs is not None:
-        sentences += _input_sentences(result, inputs)
+        sentences += input_sentences(inputs)
     found = StudyAnswer(
         result.results,
         result.rows,
@@ -172,8 +172,12 @@ def headline(result: RoundsResult) -> str:
         return f"No capacity keeps this at any round interval tried: {told}"
     longest = [kept.answer_min for kept in result.kept if kept.answer_min is not None]
     low, high = min(longest), max(longest)
-    span = f"{low:g} min apart" if low == high else f"{low:g} to {high:g} min apart, by capacity,"
-    return f"Rounds may be {span} for: {told}"
+    is_end = high == result.intervals_min[-1]
+    if low == high:
+        end = ", the longest tried," if is_end else ""
+        return f"Rounds may be {low:g} min apart{end} for: {told}"
+    end = f" ({high:g} the longest tried)" if is_end else ""
+    return f"Rounds may be {low:g} to {high:g} min apart{end}, by capacity, for: {told}"
 
 
 def tending(result: RoundsResult) -> str:
@@ -280,8 +284,9 @@ def _most(result: RoundsResult) -> str:
     return f"{told}; {machines + 1} {shown}: {evidence_text(fails)}."
 
 
-def _input_sentences(result: RoundsResult, inputs: RoundsInputs) -> Iterator[str]:
+def input_sentences(inputs: RoundsInputs) -> Iterator[str]:
     """What the inputs leave open of the capacity nearest to the config's own."""
+    result = inputs.rounds
     own = [each for each in inputs.intervals if each.bags == result.own.bags]
     yield (
         f"With what is not known of the inputs, at {own[0].bags} bags per lane the expected "

@@ -169,14 +169,16 @@ def headline(result: SweepResult) -> str:
         return "No setting has planned busy time"
     value = f"{100 * best.figures['oee'].value:.1f} %"
     if len(result.cells) == 1:
-        return f"OEE is {value} at {result.in_words(best)}"
-    told = f"OEE is highest, {value}, at {result.in_words(best)}"
+        return f"OEE is {value} at {result.in_plain_words(best)}"
+    told = f"OEE is highest, {value}, at {result.in_plain_words(best)}"
     if best.replications == 1:
         return f"{told} (one shift: nothing is told apart)"
     others = len(result.not_told_apart)
     if not others:
         return f"{told}, surely higher than at any other"
-    of = f"{others:,} of {result.comparisons:,} others" if others < result.comparisons else "any"
+    of = "any other"
+    if others < result.comparisons:
+        of = f"{others:,} of the {result.comparisons:,} others"
     return f"{told}; not told apart from {of}"
 
 

@@ -95,8 +95,8 @@ def headline(result: TrialResult) -> str:
     counted = f"{counted_faults(result.faults)} in {result.picks:,} picks".capitalize()
     if result.rate is None:
         return (
-            f"{counted}: the rate is {rate_text(result.exact.low)} to "
-            f"{rate_text(result.exact.high)}"
+            f"{counted}: the rate is {rate_text(result.exact.low, 2)} to "
+            f"{rate_text(result.exact.high, 2)}"
         )
     return f"{counted}: a rate of {rate_text(result.rate)} {VERDICTS[result.verdict]}"
 

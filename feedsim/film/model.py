@@ -6,6 +6,7 @@ import math
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from feedsim.film.planning import FAULTS
@@ -296,17 +297,20 @@ def mean_chance(log_odds: float, deviation: float) -> float:
     """Mean of a chance whose log-odds are normal."""
     if deviation == 0:
         return chance_of(log_odds)
+    nodes, weights = _normal_nodes()
+    return math.fsum(
+        weight * chance_of(log_odds + deviation * node)
+        for node, weight in zip(nodes, weights, strict=True)
+    ) / math.fsum(weights)
+
+
+@cache
+def _normal_nodes() -> tuple[list[float], list[float]]:
+    """Nodes and weights of means over the standard normal law (Gauss and Hermite)."""
     from numpy.polynomial.hermite_e import hermegauss
 
     nodes, weights = hermegauss(_NODES)
-    total = math.fsum(weights.tolist())
-    return (
-        math.fsum(
-            weight * chance_of(log_odds + deviation * node)
-            for node, weight in zip(nodes.tolist(), weights.tolist(), strict=True)
-        )
-        / total
-    )
+    return nodes.tolist(), weights.tolist()
 
 
 def _drawn(mean: Sequence[float], covariance: Matrix, rng: np.random.Generator) -> list[float]:

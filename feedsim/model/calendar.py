@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from simpy.events import Event
 
 from feedsim.accounts.record import CHANGEOVER, PLANNED_STOP
-from feedsim.cell import BreakPlan, Cell, DutyPlan, PlannedStopPlan
+from feedsim.cell import BreakPlan, Cell, PlannedStopPlan
 from feedsim.model.clock import CALENDAR, Clock, Step, place
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from feedsim.model.machine import Machine
 
 Process = Generator[Event, None, None]
-Entry = tuple[int, int, Callable[[], None]]
+Entry = tuple[int, Callable[[], None]]
 
 
 def edges_of(spans: Sequence[BreakPlan | PlannedStopPlan]) -> list[int]:
@@ -48,23 +48,21 @@ class Calendar:
 
     def work(self, crew: Crew) -> Process:
         """The calendar's process: entry by entry, each a step of its own."""
-        for at_us, number, do in merge(*self._entries(crew), key=itemgetter(0, 1)):
-            yield Step(self.clock, at_us - self.clock.now, place(CALENDAR, number))
+        # Of one instant `merge` gives the entries in the order of the kinds.
+        for at_us, do in merge(*self._entries(crew), key=itemgetter(0)):
+            yield Step(self.clock, at_us - self.clock.now, place(CALENDAR))
             do()
 
     def _entries(self, crew: Crew) -> Iterator[Iterator[Entry]]:
         """The entries of each kind, and of each duty, in their order within an instant."""
         cell = self.cell
-        yield ((at_us, 0, self._look_at_planned_stops) for at_us in edges_of(cell.planned_stops))
-        yield (
-            (at_us, 1, partial(self._look_at_breaks, crew)) for at_us in edges_of(cell.crew.breaks)
-        )
+        yield ((at_us, self._look_at_planned_stops) for at_us in edges_of(cell.planned_stops))
+        look_at_breaks = partial(self._look_at_breaks, crew)
+        yield ((at_us, look_at_breaks) for at_us in edges_of(cell.crew.breaks))
         if cell.crew.rounds_us:
-            begin_round = partial(self._begin_round, crew)
-            every_us = cell.crew.rounds_us
-            yield ((at_us, 2, begin_round) for at_us in range(every_us, cell.shift_us, every_us))
-        for number, duty in enumerate(cell.crew.duties, start=3):
-            yield _due(duty, number, crew, cell.shift_us)
+            yield _every(cell.crew.rounds_us, cell.shift_us, partial(self._begin_round, crew))
+        for duty in cell.crew.duties:
+            yield _every(duty.every_us, cell.shift_us, partial(crew.call_to_duty, duty))
 
     def _look_at_planned_stops(self) -> None:
         now = self.clock.now
@@ -90,6 +88,5 @@ class Calendar:
             crew.call_on_round(machine)
 
 
-def _due(duty: DutyPlan, number: int, crew: Crew, shift_us: int) -> Iterator[Entry]:
-    call = partial(crew.call_to_duty, duty)
-    return ((at_us, number, call) for at_us in range(duty.every_us, shift_us, duty.every_us))
+def _every(every_us: int, shift_us: int, do: Callable[[], None]) -> Iterator[Entry]:
+    return ((at_us, do) for at_us in range(every_us, shift_us, every_us))

@@ -27,12 +27,14 @@ CALL_NAMES = {LOAD_DRY: "dry", LOAD_LOW: "low", TOP_UP: "round"}
 
 @dataclass(slots=True, eq=False)
 class Task:
-    """Something that somebody has to do. The fields up to `order` say what comes first."""
+    """Something that somebody has to do. The fields up to `machine_index` say what comes first.
+
+    A duty, which is at no machine, has a priority of its own: no index is compared with its None.
+    """
 
     priority: int
     raised_us: int
-    machine_index: int
-    order: int
+    machine_index: int | None
     kind: str
     machine: Machine | None
     what: Lane | Station | DutyPlan | None
@@ -40,9 +42,9 @@ class Task:
     noticed: bool = True
 
 
-def rank_of(task: Task) -> tuple[int, int, int, int]:
-    """What comes first: by priority, then age, then machine, then the order of raising."""
-    return task.priority, task.raised_us, task.machine_index, task.order
+def rank_of(task: Task) -> tuple[int, int, int | None]:
+    """What comes first: by priority, then age, then machine."""
+    return task.priority, task.raised_us, task.machine_index
 
 
 def detail_of(what: Lane | Station | DutyPlan | None) -> str:
@@ -55,7 +57,7 @@ def detail_of(what: Lane | Station | DutyPlan | None) -> str:
 
 
 class Crew:
-    """The list of tasks, and who is there to take them."""
+    """The list of tasks, in the order of raising, and who is there to take them."""
 
     def __init__(self, clock: Clock, plan: CrewPlan, record: Record) -> None:
         self.clock = clock
@@ -66,7 +68,6 @@ class Crew:
         self.present = plan.operators
         self.tasks: list[Task] = []
         self.duty_times: dict[str, Times] = {}
-        self._raised = 0
 
     # What is asked of the crew.
 
@@ -107,11 +108,9 @@ class Crew:
             same = waiting.machine is machine and waiting.what is what
             if same and waiting.priority == priority and waiting.kind == kind:
                 return
-        self._raised += 1
         now = self.clock.now
-        index = -1 if machine is None else machine.plan.index
-        detail = detail_of(what)
-        task = Task(priority, now, index, self._raised, kind, machine, what, detail)
+        index = None if machine is None else machine.plan.index
+        task = Task(priority, now, index, kind, machine, what, detail_of(what))
         self.tasks.append(task)
         notice_us = 0
         if machine is not None:
@@ -141,6 +140,7 @@ class Crew:
                 noticed = [task for task in self.tasks if task.noticed]
                 if not noticed:
                     break
+                # Of those of one rank `min` finds the first in the list.
                 task = min(noticed, key=rank_of)
                 self._take_off_list(task)
                 operator.take(task)
@@ -240,7 +240,6 @@ class Operator:
         return Step(self.clock, times.draw_us(), self.place)
 
     def _narrate(self, event: str, task: Task) -> None:
-        index = task.machine.plan.index if task.machine else None
         self.crew.record.work.append(
-            Work(self.clock.now, self.number, event, task.kind, index, task.detail)
+            Work(self.clock.now, self.number, event, task.kind, task.machine_index, task.detail)
         )

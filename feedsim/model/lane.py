@@ -11,7 +11,7 @@ from feedsim.cell import Chances, MachinePlan
 from feedsim.streams import Stream
 
 OUTCOMES = (MISSED, DOUBLE, UNOPENED, SKEWED, JAMMED)
-BAGS_TAKEN = {GOOD: 1, MISSED: 0, DOUBLE: 2, UNOPENED: 1, SKEWED: 1, JAMMED: 1}
+BAGS_TAKEN = {MISSED: 0, DOUBLE: 2, UNOPENED: 1, SKEWED: 1, JAMMED: 1}
 NEVER = 1 << 62
 
 

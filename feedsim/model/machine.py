@@ -150,8 +150,8 @@ class Machine:
     ) -> None:
         """A cycle is over whose first attempt failed, and perhaps its retries."""
         now, plan = self.clock.now, self.plan
-        if attempts > 1 and plan.retry_us:
-            self.record.state(now, RUNNING)
+        # A retry may have held the machine until now.
+        self.record.state(now, RUNNING)
         self.record.other_cycle(now, cycle_us, lane.number, outcome, bags, attempts)
         lane.missed_in_row = lane.missed_in_row + 1 if outcome == MISSED else 0
         if outcome == GOOD:
@@ -202,9 +202,9 @@ class Machine:
     def line_up(self) -> None:
         """Look up which lane would serve at whose turn, and at which speed."""
         able = [lane for lane in self.lanes if lane.can_serve]
+        turns = range(len(self.lanes)) if able else ()
         self.served_by = [
-            next((lane for lane in able if lane.number > turn), able[0])
-            for turn in range(len(self.lanes) if able else 0)
+            next((lane for lane in able if lane.number > turn), able[0]) for turn in turns
         ]
         alone = len(able) == 1 and len(self.lanes) > 1
         self.cycle_us = self.plan.single_lane_cycle_us if alone else self.plan.cycle_us
@@ -246,8 +246,6 @@ class Machine:
 
     def look_at_levels(self) -> None:
         """Call for bags where a lane is low or the machine dry."""
-        if self.has_loader:
-            return
         if any(lane.bags <= self.calls_at_bags for lane in self.lanes):
             self.crew.call_to_load(self, LOAD_LOW)
             self.watch_bags = 0
@@ -273,14 +271,12 @@ class Machine:
 
     def take_bundle(self, lane: Lane, *, is_last: bool) -> None:
         """A bundle is in; with the last one a closed lane opens."""
-        served = lane.can_serve
         if is_last:
             lane.closed = False
         lane.put_in(self.plan.bundle_bags)
         self.record.loads.append(Bags(self.clock.now, lane.number, self.plan.bundle_bags))
-        if not served:
-            self.line_up()
-            self.reconsider()
+        self.line_up()
+        self.reconsider()
 
     def end_loading(self) -> None:
         """The loading visit is over: look at the levels."""

@@ -51,7 +51,8 @@ def run_shift(cell: Cell, seed: int, replication: int) -> Record:
     clock.run_shift(cell.shift_us)
     for machine in calendar.machines:
         machine.record.lanes_left = [lane.bags for lane in machine.lanes]
-        machine.record.accumulation_left = machine.outfeed.packs if machine.outfeed else 0
+        if machine.outfeed is not None:
+            machine.record.accumulation_left = machine.outfeed.packs
     return record
 
 

@@ -58,7 +58,6 @@ class Station:
     def begin_stop(self) -> None:
         """Stop, at the end of a cycle; a stop that needs nobody runs from now on."""
         self.stopped = True
-        self.stops_at_us = NOT_DUE
         self.host.station_stopped(self)
         if self.plan.needs_operator:
             self.crew.call_to_station(self.machine, self)
@@ -85,11 +84,13 @@ class Stations:
         self.find_next_stop()
 
     def stop_those_due(self, ran_us: int) -> None:
-        """Stop each station whose age has reached its drawn time."""
+        """Stop each station whose age has reached its drawn time.
+
+        Its host stands until it is ready, and looks up the next stop then.
+        """
         for station in self.listed:
             if station.stops_at_us <= ran_us:
                 station.begin_stop()
-        self.find_next_stop()
 
     def find_next_stop(self) -> None:
         """Look up which reading of the host's `ran_us` the next stop waits for."""

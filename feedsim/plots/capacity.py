@@ -12,9 +12,17 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from feedsim.plots.curves import Curve, Family, family_of
-from feedsim.plots.panels import PANELS, draw_panel, end_heights_in, label_ends
+from feedsim.plots.panels import (
+    PANELS,
+    WAITING,
+    Panel,
+    draw_panel,
+    end_heights_in,
+    is_never_seen,
+    label_ends,
+)
 from feedsim.plots.style import FONT, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, fitted, percent_number, width_in, wrapped
+from feedsim.plots.wording import counted, fitted, percent_number, title_lines, width_in
 from feedsim.study import Results
 
 Handle = Line2D | Patch
@@ -70,8 +78,9 @@ def capacity_figure(
     """
     family = family_of(results, machine)
     with figure_style():
-        drawn = [family.curves(panel.measure) for panel in PANELS]
-        lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+        panels = _panels(family)
+        drawn = [family.curves(panel.measure) for panel in panels]
+        lines = title_lines(title, ROOM_IN, TITLE_SIZE)
         head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
         marks = _marks(drawn, own_capacity, results)
         below_in = _key_below_in(len(drawn[0]), marks)
@@ -79,13 +88,23 @@ def capacity_figure(
         figure = Figure(figsize=(WIDTH_IN, height_in))
         _write_head(figure, lines, _subtitle(family, machine), height_in)
         cells = [_cell(figure, place, below_in, height_in) for place in PLACES]
-        for axes, panel, curves in zip(cells[:-1], PANELS, drawn, strict=True):
+        for axes, panel, curves in zip(cells[:-1], panels, drawn, strict=True):
             draw_panel(axes, panel, curves)
             _finish_axis(axes, family, own_capacity)
         _tick_capacities(cells[0], family, own_capacity)
         labelled = _label_lines(cells[0], drawn[0])
         _write_key(cells[-1], marks if labelled else [*_lines(drawn[0]), *marks])
     return figure
+
+
+def _panels(family: Family) -> list[Panel]:
+    """What is drawn: the time blocked, or where nothing ever is, the time waited for help."""
+    return [
+        WAITING
+        if p.measure.name == "blocked_share" and is_never_seen(family.curves(p.measure))
+        else p
+        for p in PANELS
+    ]
 
 
 def _cell(figure: Figure, place: tuple[int, int, int], below_in: float, height_in: float) -> Axes:
@@ -183,7 +202,8 @@ def _marks(
     found: list[Handle] = [Patch(facecolor=colour, alpha=0.2, label=band)]
     if own_capacity is not None:
         found.append(Line2D([], [], label=f"config: {own_capacity:,} bags", **OWN_LINE))
-    if any(e.unseen for curves in drawn for curve in curves for e in curve.estimates):
+    seen = [curves for curves in drawn if not is_never_seen(curves)]
+    if any(e.unseen for curves in seen for curve in curves for e in curve.estimates):
         looks = line_looks(0) | {"linestyle": "", "markerfacecolor": "white"}
         found.append(Line2D([], [], label=f"none seen in\n{runs}", **looks))
     return found

@@ -51,15 +51,16 @@ def compare_figure(
     KeyError
         If a cell has no such machine.
     """
-    losses = [loss for loss in result.losses(machine) if _is_seen(loss)]
+    seen = [loss for loss in result.losses(machine) if _is_seen(loss)]
+    losses = [loss for loss in seen if _is_told(loss)][:MOST_LOSSES]
     oee = result.pair(machine)["oee"]
     with figure_style():
         main = line_looks(0)["color"]
         dots = [_dot("OEE", oee, oee.low > 0 or oee.high < 0, main, strong=True)]
-        for loss in losses[:MOST_LOSSES]:
+        for loss in losses:
             colour = main if loss.has_changed else SOFT_INK
             dots.append(_dot(loss.label, loss.change, loss.has_changed, colour))
-        notes = _notes(result, dots, len(losses) - MOST_LOSSES)
+        notes = _notes(result, dots, len(seen) - len(losses))
         over = None if inputs is None else range_of_difference(inputs, machine, "oee")
         if over is not None:
             notes.append(
@@ -98,6 +99,12 @@ def _is_seen(loss: LossChange) -> bool:
     return max(abs(loss.own.value), abs(loss.other.value)) >= LEAST_SHOWN
 
 
+def _is_told(loss: LossChange) -> bool:
+    """Whether its row would show more than zeros."""
+    change = loss.change
+    return any(abs(end) >= LEAST_SHOWN for end in (change.value, change.low, change.high))
+
+
 def _dot(label: str, change: Estimate, full: bool, colour: str, *, strong: bool = False) -> Dot:
     mark = "*" if change.few_events else ""
     return Dot(
@@ -131,7 +138,8 @@ def _notes(result: CompareResult, dots: list[Dot], hidden: int) -> list[str]:
     if any(dot.remark.endswith("*") for dot in dots):
         notes.append("* seen in few shifts: the interval may be too short.")
     if hidden > 0:
-        notes.append(f"{hidden} more losses differ by less, or not surely.")
+        more = "One more loss differs" if hidden == 1 else f"{hidden} more losses differ"
+        notes.append(f"{more} by less, or not surely.")
     if math.isnan(dots[0].value):
         notes.append("No planned busy time: no OEE.")
     return notes

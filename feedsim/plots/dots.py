@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from feedsim.plots.style import FONT, INK, RULE, SOFT_INK
-from feedsim.plots.wording import fitted, width_in, wrapped
+from feedsim.plots.wording import fitted, title_lines, width_in, wrapped
 
 WIDTH_IN = 11.0
 EDGE_IN = 0.3
@@ -75,7 +75,7 @@ def dots_figure(
     matplotlib.figure.Figure
     """
     room_in = WIDTH_IN - 2 * EDGE_IN
-    lines = wrapped(title, room_in, TITLE_SIZE, bold=True)
+    lines = title_lines(title, room_in, TITLE_SIZE)
     below = [line for note in notes for line in wrapped(note, room_in)]
     head_in = 0.25 + TITLE_LINE_IN * len(lines) + 0.42
     foot_in = AXIS_IN + NOTE_IN * len(below) + 0.12
@@ -84,9 +84,12 @@ def dots_figure(
     figure = Figure(figsize=(WIDTH_IN, height_in))
     _write(figure, lines, subtitle, below, height_in)
     labels_in = min(
-        LONGEST_LABEL_IN, max(width_in(dot.label, FONT, bold=dot.strong) for dot in dots) + 0.05
+        LONGEST_LABEL_IN,
+        max((width_in(dot.label, FONT, bold=dot.strong) for dot in dots), default=0.0) + 0.05,
     )
-    remarks_in = max(width_in(dot.remark, FONT, bold=dot.strong) for dot in dots) + 0.05
+    remarks_in = (
+        max((width_in(dot.remark, FONT, bold=dot.strong) for dot in dots), default=0.0) + 0.05
+    )
     left_in = EDGE_IN + labels_in + 0.2
     wide_in = WIDTH_IN - left_in - EDGE_IN - remarks_in - 0.25
     axes = figure.add_axes(

@@ -22,7 +22,7 @@ from feedsim.measures import measures_of
 from feedsim.plots import curves as plots
 from feedsim.plots.panels import INPUTS_BAND, SHARED, Panel, draw_panel
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, fitted, percent_number, wrapped
+from feedsim.plots.wording import counted, fitted, percent_number, title_lines
 
 WIDTH_IN, EDGE_IN = 13.33, 0.3
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
@@ -78,7 +78,7 @@ def film_figure(
     matplotlib.figure.Figure
     """
     with figure_style():
-        lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+        lines = title_lines(title, ROOM_IN, TITLE_SIZE)
         head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
         height_in = head_in + 2 * ROW_IN
         figure = Figure(figsize=(WIDTH_IN, height_in))
@@ -241,7 +241,7 @@ def _finish_axis(axes: Axes, drawn: _Drawn, is_wide: bool) -> None:
     axes.xaxis.set_minor_locator(LogLocator(subs=()))
     axes.xaxis.set_minor_formatter(NullFormatter())
     if drawn.result.is_of_stiffness:
-        axes.set_xlabel("stiffness, uN.m" if not is_wide else "bending stiffness of a panel, uN.m")
+        axes.set_xlabel("stiffness, µN·m" if not is_wide else "bending stiffness of a panel, µN·m")
         planned = any(curve.is_planned for curve in drawn.result.curves)
         for begin, end in ((0.0, PLANNING_VALID_uNm[0]), (PLANNING_VALID_uNm[1], np.inf)):
             if planned and low < end and high > begin:

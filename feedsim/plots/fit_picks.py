@@ -13,7 +13,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLo
 from feedsim.film import ANY
 from feedsim.fit.picks import Cell, PicksResult
 from feedsim.plots.style import FONT, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import fitted, wrapped
+from feedsim.plots.wording import fitted, title_lines
 
 WIDTH_IN, EDGE_IN = 13.33, 0.3
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
@@ -44,7 +44,7 @@ def picks_figure(result: PicksResult, title: str, subtitle: str) -> Figure:
     faults = list(result.parts)
     rows = (len(faults) + 1 + COLUMNS - 1) // COLUMNS
     with figure_style():
-        lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+        lines = title_lines(title.removesuffix("."), ROOM_IN, TITLE_SIZE)
         head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
         height_in = head_in + rows * ROW_IN
         figure = Figure(figsize=(WIDTH_IN, height_in))

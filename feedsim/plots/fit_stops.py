@@ -17,7 +17,7 @@ from feedsim.fit.stop_words import length, p_text, unit_of
 from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
 from feedsim.fit.survival import kaplan_meier
 from feedsim.plots.style import FONT, INK, figure_style, line_looks
-from feedsim.plots.wording import fitted, wrapped
+from feedsim.plots.wording import fitted, title_lines
 
 WIDTH_IN, EDGE_IN = 13.33, 0.3
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
@@ -66,7 +66,7 @@ def stops_figures(result: StopsResult, title: str) -> dict[str, Figure]:
 
 def _figure(stations: Sequence[FittedStation], title: str, confidence: float) -> Figure:
     with figure_style():
-        lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+        lines = title_lines(title.removesuffix("."), ROOM_IN, TITLE_SIZE)
         head_in = 0.25 + TITLE_LINE_IN * len(lines) + KEY_IN
         height_in = head_in + ROW_IN * len(stations)
         figure = Figure(figsize=(WIDTH_IN, height_in))

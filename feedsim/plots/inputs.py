@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from matplotlib.figure import Figure
 
-from feedsim.answers.rows import Row, setting_text, short_keys
+from feedsim.answers.key_words import setting_words
+from feedsim.answers.rows import Row, short_keys
 from feedsim.answers.set_ranges import Range
 from feedsim.answers.uncertain import InputsResult
 from feedsim.plots.dots import Dot, dots_figure
@@ -55,7 +56,7 @@ def inputs_figure(result: InputsResult) -> Figure:
 
 
 def _title(row: Row, found: Range) -> str:
-    at = f" at {setting_text(row.setting, short_keys(row.setting))}" if row.setting else ""
+    at = f" at {setting_words(row.setting, short_keys(row.setting))}" if row.setting else ""
     return (
         f"What is not known of the inputs leaves an OEE of {100 * found.low:.1f} to "
         f"{100 * found.high:.1f} %{at}"
@@ -64,7 +65,7 @@ def _title(row: Row, found: Range) -> str:
 
 def _dots(result: InputsResult, row: Row, found: Range) -> Iterator[Dot]:
     keys = short_keys(key for each in result.rows for key in each.setting)
-    at = f"{setting_text(row.setting, keys)}: " if row.setting else ""
+    at = f"{setting_words(row.setting, keys)}: " if row.setting else ""
     ends = (100 * found.expected, 100 * found.low, 100 * found.high)
     told = f"{ends[0]:.1f} % ({ends[1]:.1f} to {ends[2]:.1f})"
     yield Dot(f"{at}inputs drawn anew", *ends, told, colour=line_looks(0)["color"])

@@ -10,7 +10,7 @@ from feedsim.answers.loss_words import spoken
 from feedsim.losses import breakdown, gathered
 from feedsim.plots.loss_rows import EDGE_IN, INNER_IN, WIDTH_IN, MachineLosses, Panel
 from feedsim.plots.style import SOFT_INK, figure_style
-from feedsim.plots.wording import fitted, ledger_percent, percent, percent_number
+from feedsim.plots.wording import fitted, percent, percent_number
 from feedsim.study import Results
 
 TOP_IN = 0.85
@@ -80,7 +80,7 @@ def _finding(shown: Sequence[MachineLosses]) -> str:
         return told
     most = max(times_us, key=lambda label: times_us[label])
     whole_us = sum(float(machine.whole.planned_busy_us.sum()) for machine in busy)
-    share = ledger_percent(times_us[most] / whole_us)
+    share = percent(times_us[most] / whole_us)
     return f"{told}; largest loss: {spoken(most)}, {share}"
 
 

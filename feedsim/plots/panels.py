@@ -13,6 +13,7 @@ from matplotlib.ticker import MaxNLocator
 from feedsim.measures import CREW_BUSY, GENERAL, OEE, Measure
 from feedsim.plots.curves import Curve
 from feedsim.plots.style import FONT, SOFT_INK, line_looks
+from feedsim.plots.wording import counted
 from feedsim.stats import Floats
 
 SHARED = "%"
@@ -53,6 +54,8 @@ PANELS = (
     Panel(_NAMED["fault_visits_per_h"], "Fault visits", "visits/h"),
     Panel(_NAMED["bags_per_refill"], "Bags per refill", "bags"),
 )
+# In place of the blocked time of a cell that is never blocked.
+WAITING = Panel(_NAMED["wait_share"], "Stopped, waiting for help", SHARED)
 
 
 def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
@@ -61,15 +64,31 @@ def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
     axes.set_ylabel(panel.unit)
     axes.xaxis.set_major_locator(MaxNLocator(nbins=5, integer=True, steps=STEPS))
     axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS, min_n_ticks=3))
+    if is_never_seen(curves):
+        shifts = counted(curves[0].estimates[0].replications, "shift")
+        _say_instead(axes, f"none seen in {shifts}")
+        return
     ends: list[float] = []
     for number, curve in enumerate(curves):
         ends += _draw_curve(axes, panel, curve, number, len(curves))
     finite = [end for end in ends if np.isfinite(end)]
     if not finite:
-        axes.text(0.5, 0.5, "no value", ha="center", color=SOFT_INK, transform=axes.transAxes)
-        axes.set_yticks([])
+        _say_instead(axes, "no value")
         return
     axes.set_ylim(*_limits(panel, min(finite), max(finite)))
+
+
+def is_never_seen(curves: Sequence[Curve]) -> bool:
+    """Whether there is nothing to draw: what is counted was seen at no point of any curve."""
+    return all(e.unseen for c in curves for e in c.estimates) and not any(
+        c.over_inputs for c in curves
+    )
+
+
+def _say_instead(axes: Axes, text: str) -> None:
+    axes.text(0.5, 0.5, text, ha="center", color=SOFT_INK, transform=axes.transAxes)
+    axes.set_yticks([])
+    axes.set_ylabel("")
 
 
 def _draw_curve(axes: Axes, panel: Panel, curve: Curve, number: int, of: int) -> list[float]:

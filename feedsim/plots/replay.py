@@ -52,7 +52,7 @@ from feedsim.plots.style import (
     line_looks,
     look_of,
 )
-from feedsim.plots.wording import counted, fitted, percent, width_in, wrapped
+from feedsim.plots.wording import counted, fitted, percent, title_lines, width_in
 
 WIDTH_IN = 12.0
 EDGE_IN = 0.3
@@ -66,6 +66,7 @@ CALENDAR_IN, STOCK_IN = 0.2, 0.5
 
 MOST_MACHINES, MOST_OPERATORS = 8, 12
 SHADE = "#dde3ea"
+CROWDED_STEPS = 3_000
 
 
 def time_axis() -> tuple[float, float]:
@@ -100,7 +101,7 @@ class _Picture:
         self.window = replay.window
         self.machines = replay.cell.machines[:MOST_MACHINES]
         self.stays = replay.whereabouts[:MOST_OPERATORS]
-        self.title = wrapped(finding(replay), WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
+        self.title = title_lines(finding(replay), WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
         self.calendar = self._calendar()
         self.calendar_in = CALENDAR_IN if self.calendar else 0.0
         self.keys = {plan.index: self._key(plan) for plan in self.machines}
@@ -217,7 +218,8 @@ class _Picture:
             at_us = np.append(at_us, self.window.end_us)
             bags = np.append(bags, bags[-1])
             at_us, bags = thinned(at_us, bags, self.window)
-            looks = line_looks(lane - 1) | {"marker": "", "linewidth": 1.5}
+            crowded = len(at_us) > CROWDED_STEPS
+            looks = line_looks(lane - 1) | {"marker": "", "linewidth": 0.8 if crowded else 1.5}
             axes.plot(at_us, bags, drawstyle="steps-post", label=f"lane {lane}", **looks)
         self._lane_key(axes, plan)
         self.top_in -= GAP_IN

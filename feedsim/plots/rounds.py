@@ -14,7 +14,7 @@ from feedsim.answers.rounds import Kept, RoundsResult
 from feedsim.answers.rounds_inputs import RoundsInputs
 from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, Look, figure_style
-from feedsim.plots.wording import fitted, wrapped
+from feedsim.plots.wording import fitted, title_lines, wrapped
 
 WIDTH_IN = 12.0
 EDGE_IN = 0.3
@@ -26,6 +26,7 @@ HEAD_IN, BELOW_IN = 0.62, 1.35
 TITLE_SIZE, TITLE_LINE_IN = 16.0, 0.3
 NUMBER_IN, NAME_IN = 0.5, 0.46
 LEAST_TICK_IN = 0.36
+WHOLE_MIN = 9.95
 
 LOOKS = {
     MET: Look("#a9c9e6", "", INK),
@@ -80,7 +81,7 @@ def rounds_figure(
     rows = len(result.kept)
     rows_in = LONE_ROW_IN if rows == 1 else min(MOST_ROWS_IN, ROW_IN * rows)
     with figure_style():
-        lines = wrapped(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
+        lines = title_lines(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
         height_in = 0.25 + TITLE_LINE_IN * len(lines) + HEAD_IN + rows_in + BELOW_IN
         figure = Figure(figsize=(WIDTH_IN, height_in))
         for number, line in enumerate(lines):
@@ -225,7 +226,7 @@ def _finish_axes(axes: Axes, result: RoundsResult, row_in: float) -> None:
         [place + 0.5 for place in shown],
         [f"{intervals[p]:g}" + ("\nconfig" if intervals[p] == own else "") for p in shown],
     )
-    axes.set_xlabel("a round every ... min")
+    axes.set_xlabel("round interval, min")
     skip = max(1, round(0.22 / row_in + 0.5))
     shown = range(0, len(kept), skip)
     axes.set_yticks(
@@ -249,10 +250,12 @@ def _capacity(kept: Kept, row_in: float) -> str:
     """A capacity, and how long full lanes last where that is soonest over."""
     if row_in < NAME_IN:
         return f"{kept.bags:,}"
-    return f"{kept.bags:,}\nlast {kept.autonomy_min:.3g} min"
+    digits = 1 if kept.autonomy_min < WHOLE_MIN else 0
+    return f"{kept.bags:,}\nlast {kept.autonomy_min:.{digits}f} min"
 
 
 def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None) -> None:
+    verdicts = {found.verdict for kept in result.kept for found in kept.by_interval.values()}
     handles: list[Patch | Line2D] = [
         Patch(
             facecolor=look.colour,
@@ -262,8 +265,10 @@ def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None
             label=WORDS[verdict],
         )
         for verdict, look in LOOKS.items()
+        if verdict in verdicts
     ]
-    handles.append(Line2D([], [], color=INK, linewidth=3, label="the answer's edge"))
+    if result.is_met:
+        handles.append(Line2D([], [], color=INK, linewidth=3, label="the answer's edge"))
     figure.legend(
         handles=handles,
         loc="lower left",

@@ -13,7 +13,7 @@ from matplotlib.ticker import MaxNLocator
 
 from feedsim.answers.sensitivity import InputEffect, Moved, SensitivityResult
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, fitted, percent_number, width_in, wrapped
+from feedsim.plots.wording import counted, fitted, percent_number, title_lines, width_in, wrapped
 from feedsim.stats import Estimate
 
 WIDTH_IN = 13.0
@@ -22,7 +22,7 @@ ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 ROW_IN = 0.31
 TITLE_SIZE = 16.0
 TITLE_LINE_IN = 0.3
-HEAD_IN, NAMES_IN, FOOT_IN, NOTE_IN = 0.7, 0.3, 0.45, 0.24
+HEAD_IN, NAMES_IN, FOOT_IN, NOTE_IN = 0.7, 0.3, 0.7, 0.24
 GAP_IN = 0.32
 # OEE, by which the inputs are in order, has more room.
 FIRST_PART = 1.7
@@ -52,7 +52,7 @@ def sensitivity_figure(result: SensitivityResult, title: str | None = None) -> F
 
 def _figure(result: SensitivityResult, title: str) -> Figure:
     effects = result.effects[:MOST_INPUTS]
-    lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+    lines = title_lines(title, ROOM_IN, TITLE_SIZE)
     notes = [line for note in _notes(result) for line in wrapped(note, ROOM_IN)]
     head_in = HEAD_IN + TITLE_LINE_IN * len(lines) + NAMES_IN
     foot_in = FOOT_IN + NOTE_IN * len(notes)
@@ -72,7 +72,8 @@ def _figure(result: SensitivityResult, title: str) -> Figure:
             (left_in / WIDTH_IN, foot_in / height_in, wide_in / WIDTH_IN, plot_in / height_in)
         )
         _draw(axes, effects, shown, ticks=5 if place == 0 else 3)
-        axes.set_title(fitted(f"{shown.label}, {shown.unit}", wide_in + GAP_IN, bold=True))
+        axes.set_title(fitted(shown.label, wide_in + GAP_IN, bold=True))
+        axes.set_xlabel(shown.unit)
         if place == 0:
             _label(axes, effects, wide_in, names_in, ranges_in)
             left_in += spread_in

@@ -12,21 +12,22 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from feedsim.answers.size import SizeResult
-from feedsim.answers.targets import MET, MISSED, Check, Evidence, Target
+from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence, Target
 from feedsim.plots.style import FONT, INK, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import fitted, percent_number, wrapped
+from feedsim.plots.wording import fitted, percent_number, title_lines, wrapped
 
 WIDTH_IN = 11.0
 PANEL_IN = 2.7
 EDGE_IN = 0.3
 TITLE_SIZE = 16.0
 TITLE_LINE_IN = 0.3
-KEY_IN = 0.75
+KEY_IN, LONE_KEY_IN = 0.75, 0.4
 KEY_LINE_IN = 0.3
 MOST_TICKS = 12
 STEPS = (1, 2, 2.5, 5, 10)
 LEAST_APART = 0.2
 ASIDE = 0.14
+ANSWER_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 AXES = {
     "oee": "OEE, %",
     "dry_share": "dry time, %",
@@ -49,25 +50,44 @@ def size_figure(result: SizeResult, title: str) -> Figure:
     -------
     matplotlib.figure.Figure
     """
-    tried = dict(sorted(result.found.tried.items()))
-    if result.beyond is not None:
-        tried |= dict(sorted(result.beyond.tried.items()))
+    tried = _tried(result)
     with figure_style():
-        lines = wrapped(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
-        head_in = 0.25 + TITLE_LINE_IN * len(lines) + 0.3
-        height_in = head_in + PANEL_IN * len(result.targets) + KEY_IN
+        lines = title_lines(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
+        head_in = 0.2 + TITLE_LINE_IN * len(lines) + 0.1
+        key_in = KEY_IN if len(_named(result)) > 1 else LONE_KEY_IN
+        height_in = head_in + PANEL_IN * len(result.targets) + key_in
         figure = Figure(figsize=(WIDTH_IN, height_in))
         for number, line in enumerate(lines):
             y_in = height_in - 0.2 - TITLE_LINE_IN * (number + 1)
             figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
         for number, target in enumerate(result.targets):
-            bottom_in = KEY_IN + PANEL_IN * (len(result.targets) - 1 - number) + 0.6
+            bottom_in = key_in + PANEL_IN * (len(result.targets) - 1 - number) + 0.6
             axes = figure.add_axes(
                 (0.95 / WIDTH_IN, bottom_in / height_in, 8.2 / WIDTH_IN, 1.85 / height_in)
             )
             _draw_target(axes, target, tried, result)
         _write_key(figure, result)
     return figure
+
+
+def _tried(result: SizeResult) -> dict[int, Evidence]:
+    """All capacities tried, the smallest first."""
+    tried = dict(sorted(result.found.tried.items()))
+    if result.beyond is not None:
+        tried |= dict(sorted(result.beyond.tried.items()))
+    return tried
+
+
+def _answered(result: SizeResult) -> int | None:
+    """The capacity that is the answer, if any is."""
+    answer = result.found if result.is_met else result.beyond
+    return None if answer is None else answer.best_bags
+
+
+def _named(result: SizeResult) -> list[str]:
+    """The machines at which targets are judged."""
+    machines = dict.fromkeys(check.machine for check in result.found.best.checks)
+    return [machine for machine in machines if machine is not None]
 
 
 def _draw_target(
@@ -86,9 +106,9 @@ def _draw_target(
         value = scale * (min if target.is_least else max)(check.found.value for check in ends)
         axes.axhline(value, color=SOFT_INK, linewidth=1.4, linestyle=(0, (1, 1.5)))
         reached.append(value)
-    answer = result.found if result.is_met else result.beyond
-    if answer is not None:
-        axes.axvline(answer.best_bags, color=SOFT_INK, linewidth=1.1, zorder=1)
+    answer_bags = _answered(result)
+    if answer_bags is not None:
+        axes.axvline(answer_bags, zorder=1, **ANSWER_LINE)
     axes.set_ylabel(AXES[target.measure])
     axes.set_xlabel("bags per lane")
     if len(tried) <= MOST_TICKS:
@@ -173,8 +193,7 @@ def _say_beside(axes: Axes, height: float, text: str, colour: str) -> None:
 
 def _write_key(figure: Figure, result: SizeResult) -> None:
     """Explain the marks, and the machines where there are several."""
-    machines = list(dict.fromkeys(check.machine for check in result.found.best.checks))
-    named = [machine for machine in machines if machine is not None]
+    named = _named(result)
     if len(named) > 1:
         names = [
             Line2D([], [], label=fitted(name, 2.0), **line_looks(place) | {"linestyle": ""})
@@ -192,10 +211,18 @@ def _write_key(figure: Figure, result: SizeResult) -> None:
         "color": SOFT_INK,
         "markeredgecolor": SOFT_INK,
     }
+    marks = (
+        (MET, {"marker": "o"}, "shown to meet it"),
+        (OPEN, {"marker": "o", "markerfacecolor": "white"}, "not shown"),
+        (MISSED, {"marker": "X", "markerfacecolor": "white"}, "surely missed"),
+    )
+    verdicts = {check.verdict for found in _tried(result).values() for check in found.checks}
     handles = [
-        Line2D([], [], marker="o", label="shown to meet it", **bare),
-        Line2D([], [], marker="o", markerfacecolor="white", label="not shown", **bare),
-        Line2D([], [], marker="X", markerfacecolor="white", label="surely missed", **bare),
+        *(
+            Line2D([], [], label=label, **bare | looks)
+            for verdict, looks, label in marks
+            if verdict in verdicts
+        ),
         Line2D(
             [],
             [],
@@ -205,4 +232,6 @@ def _write_key(figure: Figure, result: SizeResult) -> None:
             label=f"{percent_number(result.results.confidence)} interval",
         ),
     ]
+    if _answered(result) is not None:
+        handles.append(Line2D([], [], label="the answer", **ANSWER_LINE))
     figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.02, 0.0), ncols=len(handles))

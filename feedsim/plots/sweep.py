@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from feedsim.answers.rows import Row
+from feedsim.answers.rows import Row, value_text
 from feedsim.answers.sweep import SweepResult
 from feedsim.plots.curves import Curve
 from feedsim.plots.dots import Dot, dots_figure
@@ -24,6 +24,7 @@ from feedsim.plots.sweep_parts import (
     TITLE_LINE_IN,
     TITLE_SIZE,
     WIDTH_IN,
+    axis_text,
     best_note,
     interval_text,
     is_number,
@@ -31,8 +32,9 @@ from feedsim.plots.sweep_parts import (
     values_of,
     write_head,
 )
-from feedsim.plots.wording import fitted, percent_with_interval, wrapped
+from feedsim.plots.wording import fitted, percent_with_interval, title_lines
 from feedsim.stats import Estimate
+from feedsim.study import Value
 
 SHOWN = (
     *("oee", "dry_share", "crew_busy"),
@@ -41,6 +43,7 @@ SHOWN = (
 COLUMNS, PANEL_IN, FOOT_IN = 3, 2.45, 0.45
 LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 0.8, 0.2, 0.62, 0.36
 MOST_DOTS = 30
+FEW_VALUES = 3
 
 
 def sweep_figure(result: SweepResult, title: str = "OEE over the varied keys") -> Figure:
@@ -72,7 +75,7 @@ def sweep_figure(result: SweepResult, title: str = "OEE over the varied keys") -
 def _curves(result: SweepResult, key: str, title: str) -> Figure:
     rows = sorted(result.cells, key=lambda row: float(row.setting[key]))
     panels = [panel for name in SHOWN for panel in PANELS if panel.measure.name == name]
-    lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+    lines = title_lines(title, ROOM_IN, TITLE_SIZE)
     head_in = HEAD_IN + TITLE_LINE_IN * len(lines)
     height_in = head_in + PANEL_IN * math.ceil(len(panels) / COLUMNS) + FOOT_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
@@ -91,8 +94,8 @@ def _curves(result: SweepResult, key: str, title: str) -> Figure:
             )
         )
         draw_panel(axes, panel, [_curve(rows, key, panel.measure.name)])
-        axes.xaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS))
-        axes.set_xlabel(fitted(result.short[key], column_in - 0.2))
+        _tick_values(axes, [row.setting[key] for row in rows])
+        axes.set_xlabel(fitted(axis_text(result, key), column_in - 0.2))
         if panel.measure.name == "oee":
             _ring_best(axes, result, rows, key)
     note = ""
@@ -103,6 +106,15 @@ def _curves(result: SweepResult, key: str, title: str) -> Figure:
         note += " Hollow points: none seen."
     figure.text(EDGE_IN / WIDTH_IN, 0.16 / height_in, fitted(note, ROOM_IN), color=SOFT_INK)
     return figure
+
+
+def _tick_values(axes: Axes, values: Sequence[Value]) -> None:
+    """Tick whole numbers where all values are whole, and the few values themselves."""
+    if len(values) <= FEW_VALUES:
+        axes.set_xticks([float(value) for value in values], [value_text(v) for v in values])
+        return
+    whole = all(isinstance(value, int) for value in values)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS, integer=whole))
 
 
 def _curve(rows: Sequence[Row], key: str, measure: str) -> Curve:
@@ -152,7 +164,7 @@ def _list(result: SweepResult, title: str, *, by_size: bool) -> Figure:
         ends = (100 * oee.value, 100 * oee.low, 100 * oee.high)
         shade = colour if full else SOFT_INK
         remark = percent_with_interval(oee)
-        dots.append(Dot(result.in_words(row), *ends, remark, full, is_best, shade))
+        dots.append(Dot(result.in_plain_words(row), *ends, remark, full, is_best, shade))
     notes = []
     if len(result.cells) > 1 and result.results.replications > 1:
         notes.append(

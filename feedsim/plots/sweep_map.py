@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
+from feedsim.answers.key_words import key_words
 from feedsim.answers.rows import Row, value_text
 from feedsim.answers.sweep import SweepResult
 from feedsim.plots.panels import STEPS
@@ -26,12 +27,13 @@ from feedsim.plots.sweep_parts import (
     TITLE_LINE_IN,
     TITLE_SIZE,
     WIDTH_IN,
+    axis_text,
     best_note,
     subtitle_of,
     values_of,
     write_head,
 )
-from feedsim.plots.wording import NOTHING, fitted, width_in, wrapped
+from feedsim.plots.wording import NOTHING, fitted, title_lines, width_in
 from feedsim.stats import Floats
 from feedsim.study import Value
 
@@ -43,6 +45,7 @@ BAR_IN = 1.2
 DARK = 0.67
 FRAME_X, FRAME_Y = 0.04, 0.1
 LEAST_SPAN = 0.5
+BESIDE_IN = 0.4
 
 
 @dataclass(frozen=True)
@@ -151,7 +154,7 @@ def map_figure(result: SweepResult, slow: str, fast: str, title: str) -> Figure:
     matplotlib.figure.Figure
     """
     grid = Grid(result, slow, fast)
-    lines = wrapped(title, ROOM_IN, TITLE_SIZE, bold=True)
+    lines = title_lines(title, ROOM_IN, TITLE_SIZE)
     wide_in, tall_in = grid.cell_wide_in * len(grid.xs), grid.cell_tall_in * len(grid.ys)
     height_in = HEAD_IN + TITLE_LINE_IN * len(lines) + tall_in + grid.below_in
     figure = Figure(figsize=(WIDTH_IN, height_in))
@@ -197,8 +200,12 @@ def _name_values(axes: Axes, grid: Grid) -> None:
     _tick(axes.xaxis, grid.xs, grid.cell_wide_in, longest_in, rotation=turned)
     _tick(axes.yaxis, grid.ys, grid.cell_tall_in, grid.y_labels_in)
     wide_in, tall_in = grid.cell_wide_in * len(grid.xs), grid.cell_tall_in * len(grid.ys)
-    axes.set_xlabel(fitted(grid.result.short[grid.fast], wide_in))
-    axes.set_ylabel(fitted(grid.result.short[grid.slow], tall_in + 1.0))
+    axes.set_xlabel(fitted(axis_text(grid.result, grid.fast), wide_in))
+    room_in = tall_in + BESIDE_IN
+    told = axis_text(grid.result, grid.slow)
+    if width_in(told) > room_in:
+        told = key_words(grid.slow, grid.result.short[grid.slow]).name
+    axes.set_ylabel(fitted(told, room_in))
     axes.yaxis.set_label_coords(-(grid.y_labels_in + 0.2) / wide_in, 0.5)
 
 

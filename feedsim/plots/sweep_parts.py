@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
+from feedsim.answers.key_words import key_words
 from feedsim.answers.sweep import SweepResult
 from feedsim.plots.style import SOFT_INK
 from feedsim.plots.wording import counted, fitted, percent_number
@@ -28,6 +29,11 @@ def values_of(result: SweepResult, key: str) -> list[Value]:
 def is_number(value: Value) -> bool:
     """Whether a value is a number, and not a truth."""
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def axis_text(result: SweepResult, key: str) -> str:
+    """What the axis of a key's values is called: in words, with its unit."""
+    return key_words(key, result.short[key]).axis
 
 
 def subtitle_of(result: SweepResult, what: str) -> str:

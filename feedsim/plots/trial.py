@@ -16,7 +16,7 @@ from feedsim.answers.sequential import SequentialPlan
 from feedsim.answers.trial_plan import PlanResult
 from feedsim.answers.trial_result import TrialResult, posterior_density
 from feedsim.plots.style import BAND_SHADE, FONT, INK, RULE, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import percent_number, width_in, wrapped
+from feedsim.plots.wording import percent_number, title_lines, width_in
 
 WIDTH_IN = 11.0
 EDGE_IN = 0.3
@@ -39,7 +39,7 @@ def titled(title: str, plot_in: float, below_in: float = BELOW_IN) -> tuple[Figu
     below_in : float
         Where the plot begins, from the figure's lower edge.
     """
-    lines = wrapped(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE, bold=True)
+    lines = title_lines(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
     height_in = 0.3 + TITLE_LINE_IN * len(lines) + 0.3 + plot_in + below_in
     figure = Figure(figsize=(WIDTH_IN, height_in))
     for number, line in enumerate(lines):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextToPath
@@ -11,6 +12,7 @@ from feedsim.plots.style import FAMILY, FONT
 from feedsim.stats import Estimate
 
 POINTS_PER_IN = 72.0
+BALANCING_STEPS = 6
 NOTHING = "–"
 
 
@@ -110,13 +112,29 @@ def _cut(text: str, kept: int) -> str:
 
 
 def wrapped(text: str, room_in: float, size: float = FONT, *, bold: bool = False) -> list[str]:
-    """Break a text into lines no wider than their room, in inches."""
+    """Break a text into lines no wider than their room, in inches; never before a "%"."""
     lines: list[str] = []
     line = ""
-    for word in text.split(" "):
+    for word in re.split(" (?!%)", text):
         longer = f"{line} {word}" if line else word
         if line and width_in(longer, size, bold=bold) > room_in:
             lines.append(fitted(line, room_in, size, bold=bold))
             longer = word
         line = longer
     return [*lines, fitted(line, room_in, size, bold=bold)]
+
+
+def title_lines(text: str, room_in: float, size: float) -> list[str]:
+    """Break a title into as few lines as it needs, all of about the same width."""
+    lines = wrapped(text, room_in, size, bold=True)
+    if len(lines) == 1 or " ".join(lines) != text:
+        return lines
+    narrow_in, wide_in = room_in / len(lines), room_in
+    for _ in range(BALANCING_STEPS):
+        middle_in = (narrow_in + wide_in) / 2
+        found = wrapped(text, middle_in, size, bold=True)
+        if len(found) == len(lines) and " ".join(found) == text:
+            lines, wide_in = found, middle_in
+        else:
+            narrow_in = middle_in
+    return lines

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import isfinite
+from math import isfinite, nan
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from feedsim.config import Config
 from feedsim.engines import choose, engine_named, made_ready
 from feedsim.losses import losses
 from feedsim.measures import CREW_BUSY, HOUR_US, OEE, RATIO, SHARE, Measure, figure, measures_of
+from feedsim.shown import Shown
 from feedsim.stats import Estimate, Floats
 from feedsim.study import HERE, Work, cycles_of, refuse_absurd
 from feedsim.verify.real_lines import (
@@ -33,11 +35,13 @@ from feedsim.verify.real_lines import (
     station_ranges,
 )
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 MINUTE_US = 60_000_000.0
 WAITING = (DRY, BLOCKED)
 WHOLE_CREW = "crew"
 LEAST_LOSS = 5e-4
-MOST_DRAWN = 40
 
 INSIDE, EDGE, BELOW, ABOVE = "inside", "across an end", "below", "above"
 FEW, NO_RANGE = "too few seen", "no range known"
@@ -106,9 +110,26 @@ class FaceLine:
             *(self.verdict, why, source),
         ]
 
+    def numbers(self) -> dict[str, str | float]:
+        """The line as a data frame has it."""
+        real = self.real
+        return {
+            "of": self.of,
+            "figure": self.what,
+            "unit": self.unit,
+            "value": self.scale * self.found.value,
+            "low": self.scale * self.found.low,
+            "high": self.scale * self.found.high,
+            "real_low": nan if real is None else real.scale * real.low,
+            "real_high": nan if real is None else real.scale * real.high,
+            "lies": self.verdict,
+            "reason": self.reason,
+            "source": "" if real is None else real.source,
+        }
+
 
 @dataclass(frozen=True)
-class FaceValidity:
+class FaceValidity(Shown):
     """A cell beside real lines.
 
     Attributes
@@ -180,19 +201,24 @@ class FaceValidity:
 
     @cached_property
     def picture(self) -> bytes | None:
-        """The figure as SVG: every judged line within, or beside, its range."""
+        """The figure as SVG; None where no line can be judged."""
         from feedsim.plots.svg import svg_of
         from feedsim.verify.face_figure import face_figure
 
-        drawn = self.judged
-        if not drawn:
-            return None
-        confidence = f"{100 * self.config.study.confidence:g} %"
-        subtitle = f"{self.replications:,} shifts; lines: {confidence} intervals"
-        if len(drawn) > MOST_DRAWN:
-            drawn = [line for line in drawn if line.is_outside] or drawn[:MOST_DRAWN]
-            subtitle += f"; {len(drawn)} of {len(self.judged)} drawn, those outside first"
-        return svg_of(face_figure(self.title, subtitle, drawn))
+        return svg_of(face_figure(self)) if self.judged else None
+
+    def frame(self) -> pd.DataFrame:
+        """The lines as a table.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A line for each figure: `value`, its ends `low` and `high`, and those of the range of
+            real lines, all in `unit`; where it lies, the declared reason, and the source.
+        """
+        import pandas as pd
+
+        return pd.DataFrame([line.numbers() for line in self.lines])
 
     def __repr__(self) -> str:
         return f"FaceValidity({len(self.judged)} judged, {len(self.unexplained)} unexplained)"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from math import isfinite
 from typing import TYPE_CHECKING
@@ -11,31 +10,39 @@ from matplotlib.figure import Figure
 
 from feedsim.plots.dots import Dot, dots_figure
 from feedsim.plots.style import INK, RULE, SOFT_INK, figure_style, line_looks
+from feedsim.plots.wording import counted, percent_number
 
 if TYPE_CHECKING:
-    from feedsim.verify.face import FaceLine
+    from feedsim.verify.face import FaceLine, FaceValidity
 
 # A range is drawn from 0 to 1; what is farther from it than its width stands at the edge.
 LOWEST, HIGHEST = -1.0, 2.0
+MOST_DRAWN = 40
 
 
-def face_figure(title: str, subtitle: str, lines: Sequence[FaceLine]) -> Figure:
-    """Draw lines of which a range is known, each on the scale of its own range.
+def face_figure(result: FaceValidity) -> Figure:
+    """Draw the lines that can be judged, each on the scale of its own range.
 
     Parameters
     ----------
-    title, subtitle : str
-    lines : sequence of FaceLine
+    result : FaceValidity
+        Of more than 40 such lines those outside are drawn, or else the first ones.
 
     Returns
     -------
     matplotlib.figure.Figure
         Filled dots lie within their range, hollow ones outside; a diamond has no declared reason.
     """
+    lines = result.judged
+    subtitle = f"{counted(result.replications, 'shift')}; lines: "
+    subtitle += f"{percent_number(result.config.study.confidence)} intervals"
+    if len(lines) > MOST_DRAWN:
+        lines = [line for line in lines if line.is_outside] or lines[:MOST_DRAWN]
+        subtitle += f"; {len(lines)} of {len(result.judged)} drawn, those outside first"
     several = len({line.of for line in lines}) > 2
     with figure_style():
         figure = dots_figure(
-            title,
+            result.title,
             subtitle,
             [_dot(line, named=several) for line in lines],
             "place within the range of real lines: 0 its lower end, 1 its upper end",

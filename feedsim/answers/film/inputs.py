@@ -20,6 +20,7 @@ from feedsim.answers.uncertain import SETS, InputsResult, with_uncertain_inputs
 from feedsim.answers.unknowns import unknowns_of
 from feedsim.cell import build_cell
 from feedsim.config import Config
+from feedsim.shown import Shown
 from feedsim.stats import Floats
 from feedsim.study import HERE, Setting, Work
 
@@ -99,7 +100,7 @@ class LimitOverInputs:
 
 
 @dataclass(frozen=True)
-class FilmInputs:
+class FilmInputs(Shown):
     """A film's curves and limits over uncertain inputs.
 
     Attributes
@@ -163,6 +164,10 @@ class FilmInputs:
                 for plan in self.film.machines
             ],
         }
+
+    def __repr__(self) -> str:
+        over = "stiffness" if self.film.is_of_stiffness else "miss rate"
+        return f"FilmInputs(over {over}, {self.inputs.in_short})"
 
 
 def film_over_inputs(result: FilmResult, *, sets: int = SETS, work: Work = HERE) -> FilmInputs:

@@ -110,10 +110,9 @@ class FilmResult(ShownRows):
                         "replications": row.replications,
                     }
                     for name in SHOWN:
-                        found = row.get(name)
-                        if found is not None:
-                            line |= {name: found.value}
-                            line |= {f"{name}_low": found.low, f"{name}_high": found.high}
+                        found = row[name]
+                        line |= {name: found.value}
+                        line |= {f"{name}_low": found.low, f"{name}_high": found.high}
                     lines.append(line)
         return pd.DataFrame(lines)
 
