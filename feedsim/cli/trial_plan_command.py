@@ -149,8 +149,6 @@ def parse_faults(text: str) -> list[int]:
 def headline(result: PlanResult) -> str:
     """The finding in a few words, for a figure's title."""
     plan = result.main
-    if plan is None:
-        return f"No plan shows a rate of {rate_text(result.rate)}"
     found = (
         f"{plan.picks:,} picks {allowed_faults(plan.faults)} show a rate of at most "
         f"{rate_text(result.rate)}"
@@ -233,7 +231,7 @@ def _no_plan(result: PlanResult) -> str:
 
 def _bundles_answer(result: PlanResult) -> Iterator[str]:
     plan = result.main
-    if plan is None or result.if_alone is None:
+    if result.if_alone is None:
         return
     faults, picks = result.if_alone
     yield (
