@@ -84,8 +84,8 @@ def compare_over_inputs(
     def reading(results: Results) -> list[Row]:
         rows = rows_of(results)
         found = CompareResult(config, other, results, rows)
-        read.append(found)
-        del read[1:]
+        if not read:
+            read.append(found)
         return [*_differences(found), *rows]
 
     found = over_sets(
