@@ -20,6 +20,7 @@ from feedsim.verify.face import (
     FaceLine,
     _halt_sums,
     face_validity,
+    shown_estimate,
 )
 from feedsim.verify.real_lines import CREW, OF_MACHINE, RealRange, station_ranges
 
@@ -224,3 +225,8 @@ def test_shipped_configs_look_like_real_lines(name):
     outside = [one for one in result.unexplained if one.what in core]
     assert outside == []
     assert not [one for one in result.lines if one.what == CREW.what and one.is_outside]
+
+
+def test_large_figures_are_told_in_whole_numbers():
+    found = Estimate(1063.7, 0.123, 1611.2, 40, 40)
+    assert shown_estimate(found, 1.0) == "1,064 (0.123 to 1,611)"

@@ -18,6 +18,7 @@ import numpy as np
 from feedsim.accounts import Record, Window, check_balances, read
 from feedsim.accounts.record import BLOCKED, CHANGEOVER, DRY, MOVING, PLANNED, PLANNED_STOP
 from feedsim.accounts.timeline import Halt, causes_of, halts_of, segments_of
+from feedsim.answers.input_ranges import three_digits
 from feedsim.cell import Cell, MachinePlan, build_cell
 from feedsim.config import Config
 from feedsim.engines import choose, engine_named, made_ready
@@ -228,15 +229,16 @@ def shown_estimate(found: Estimate, scale: float) -> str:
     """A figure with its interval, to three digits."""
     if not isfinite(found.value):
         return "-"
-    value = f"{scale * found.value:.3g}"
+    value = three_digits(scale * found.value)
     if not (isfinite(found.low) and isfinite(found.high)):
         return value
-    return f"{value} ({scale * found.low:.3g} to {scale * found.high:.3g})"
+    low, high = (three_digits(scale * end) for end in (found.low, found.high))
+    return f"{value} ({low} to {high})"
 
 
 def shown_range(real: RealRange) -> str:
     """A range, to three digits."""
-    return f"{real.scale * real.low:.3g} to {real.scale * real.high:.3g}"
+    return f"{three_digits(real.scale * real.low)} to {three_digits(real.scale * real.high)}"
 
 
 def face_validity(
