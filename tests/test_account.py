@@ -311,7 +311,7 @@ def test_the_example_log_is_as_its_script_makes_it(tmp_path, monkeypatch):
 
 
 @pytest.fixture
-def feedsim(monkeypatch, capsys, tmp_path):
+def feedsim(undrawn, monkeypatch, capsys, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def call(*words: str):
@@ -447,6 +447,7 @@ def test_columns_of_a_file_and_of_options(feedsim, tmp_path):
     }
 
 
+@pytest.mark.draws
 def test_names_are_never_read_as_markup_or_mathematics(feedsim, tmp_path):
     nasty = r"[bold]$\frac{$ <b>&amp;"
     (tmp_path / "log.csv").write_text(

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from campaigns import one_in
 
 from feedsim.cli import main
 
@@ -43,7 +44,7 @@ faults = { missed = 0.01, jam = 0.002 }
 
 
 @pytest.fixture
-def feedsim(monkeypatch, capsys, tmp_path):
+def feedsim(undrawn, monkeypatch, capsys, tmp_path):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "cell.toml").write_text(CONFIG)
 
@@ -126,6 +127,7 @@ def test_an_unseen_event_is_said_not_trusted(feedsim):
     assert blocked["chance_high"] == pytest.approx(1 - 0.05 ** (1 / 6))
 
 
+@pytest.mark.draws
 def test_same_answer_on_one_and_two_processes(feedsim):
     feedsim("run", "cell.toml", "--jobs", "1", "--out", "one")
     feedsim("run", "cell.toml", "--jobs", "2", "--out", "two")
@@ -234,6 +236,7 @@ def test_a_folder_with_other_things_is_left_alone(feedsim):
     assert os.listdir("mine") == ["notes.txt"]
 
 
+@pytest.mark.draws
 def test_names_are_never_read_as_markup_or_mathematics(feedsim, tmp_path):
     nasty = CONFIG.replace('"oats"', r"'[bold]$\frac{$ <b>&amp;'")
     (tmp_path / "nasty.toml").write_text(nasty)
@@ -281,13 +284,16 @@ def test_a_reader_that_goes_away_stops_nothing(tmp_path):
 
 @pytest.mark.parametrize(
     ("surroundings", "redirection"),
-    [
-        ({"PYTHONIOENCODING": "ascii"}, ""),
-        ({"MPLBACKEND": "bogus"}, ""),
-        ({"COLUMNS": "20"}, ""),
-        ({}, ">&-"),
-        ({}, "2>&-"),
-    ],
+    one_in(
+        3,
+        [
+            ({"PYTHONIOENCODING": "ascii"}, ""),
+            ({"MPLBACKEND": "bogus"}, ""),
+            ({"COLUMNS": "20"}, ""),
+            ({}, ">&-"),
+            ({}, "2>&-"),
+        ],
+    ),
 )
 def test_odd_surroundings_are_no_fault(tmp_path, surroundings, redirection):
     (tmp_path / "cell.toml").write_text(CONFIG)
@@ -362,6 +368,7 @@ def test_an_interrupt_ends_a_study_within_seconds(long_run, tmp_path):
     assert subprocess.run(words, cwd=tmp_path, capture_output=True, check=False).returncode == 2
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 def test_an_interrupt_ends_a_compiled_study_within_seconds(tmp_path):
     from feedsim.engines import COMPILED, engine_named

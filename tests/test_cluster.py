@@ -128,9 +128,8 @@ def cluster(tmp_path_factory):
 
 
 @pytest.fixture
-def feedsim(monkeypatch, capsys, tmp_path):
+def feedsim(undrawn, monkeypatch, capsys, tmp_path):
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("feedsim.plots.style.save", lambda *figure: None)
     (tmp_path / "cell.toml").write_text(CELL.format(shift_h=1, capacity=60))
 
     def call(*words: str):
@@ -154,6 +153,7 @@ def test_a_cluster_gives_the_same_bits(cluster, monkeypatch):
         assert executor.submit(pow, 2, 5).result() == 32
 
 
+@pytest.mark.campaign
 def test_workers_with_threads_give_the_same_bits(tmp_path, monkeypatch):
     pytest.importorskip("numba")
     monkeypatch.setattr(study, "TASK_S", 0.0005)
@@ -187,6 +187,7 @@ def test_random_deaths_on_a_cluster_lose_nothing(cluster, kills, replications, m
     assert found == hash_with(replications)
 
 
+@pytest.mark.campaign
 @needs_proc
 def test_a_run_that_always_kills_is_set_aside_on_a_cluster(tmp_path, monkeypatch):
     monkeypatch.setattr(study, "TASK_S", 0.02)

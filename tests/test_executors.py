@@ -14,6 +14,7 @@ from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecu
 from concurrent.futures.process import BrokenProcessPool
 
 import pytest
+from campaigns import one_in
 
 from feedsim import study
 from feedsim.cell import build_cell
@@ -317,6 +318,7 @@ def end_first_times(task: tuple[str, range]) -> list[int]:
     return double(numbers)
 
 
+@pytest.mark.campaign
 def test_attempts_are_counted_alone_and_innocents_are_not_blamed(tmp_path):
     workers = Workers(2)
     tasks = [(str(tmp_path), numbers) for numbers in groups(20)]
@@ -391,7 +393,7 @@ def lambda_free_nap(task: range) -> list[int]:
     return sleep_long(task) if task[0] else [0]
 
 
-@pytest.mark.parametrize("at_once", [True, False])
+@pytest.mark.parametrize("at_once", one_in(2, [True, False]))
 def test_a_worker_that_dies_when_all_is_done_does_not_keep_the_others(at_once):
     # An idle worker may hold the lock that the others wait for: which of them is a matter of luck.
     for victim in (0, 1):
@@ -458,9 +460,8 @@ def pool_workers() -> list[int]:
     return [process.pid for process in multiprocessing.active_children() if process.is_alive()]
 
 
-@pytest.mark.parametrize(
-    ("kills", "replications"), [(3, 40), pytest.param(20, 200, marks=pytest.mark.campaign)]
-)
+@pytest.mark.campaign
+@pytest.mark.parametrize(("kills", "replications"), [(3, 40), (20, 200)])
 def test_random_deaths_lose_nothing(kills, replications, monkeypatch):
     monkeypatch.setattr(study, "TASK_S", 0.02)
     killer = RandomKiller(kills, 2 * replications, pool_workers)

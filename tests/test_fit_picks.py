@@ -470,8 +470,8 @@ def test_two_kinds_of_bundles_are_found() -> None:
 def test_without_bad_bundles_none_are_claimed() -> None:
     """Negative control: bundles of one kind give p-values spread over 0 to 1."""
     rng = np.random.default_rng(2)
-    p_values = [two_kinds(_bundles(seed, 0.0), rng, repeats=39).p_value for seed in range(40)]
-    assert sum(p <= 0.05 for p in p_values) <= 7  # P(more | 5 %) = 0.1 %
+    p_values = [two_kinds(_bundles(seed, 0.0), rng, repeats=39).p_value for seed in range(20)]
+    assert sum(p <= 0.05 for p in p_values) <= 4  # P(more | 5 %) = 0.3 %
     assert max(p_values) > 0.5
 
 
@@ -671,6 +671,7 @@ bad_bundles = {{ share = 0.05, missed = 0.25 }}
     return rows
 
 
+@pytest.mark.campaign
 def test_round_trip_through_the_simulation() -> None:
     """Trials counted in simulated shifts give back the chances that the shifts were made with."""
     rows = [

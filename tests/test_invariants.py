@@ -28,7 +28,7 @@ SEEDS = st.integers(0, 2**32 - 1)
 PARTS = st.floats(0, 1)
 
 
-@settings(max_examples=500, deadline=None, derandomize=True)
+@settings(max_examples=250, deadline=None, derandomize=True)
 @given(seed=SEEDS, part=PARTS)
 def test_every_shift_adds_up(seed: int, part: float) -> None:
     check_random_shift(seed, part)
@@ -63,7 +63,7 @@ def watched_lanes() -> Iterator[list[int]]:
         yield looks
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=50, deadline=None, derandomize=True)
 @given(seed=SEEDS)
 def test_no_step_leaves_a_lane_out_of_bounds(seed: int) -> None:
     """Nor without a bundle in front, where there are bags."""

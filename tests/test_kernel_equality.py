@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from campaigns import one_in
 from cells import cell_of
 
 from feedsim.cell import Cell, build_cell
@@ -324,12 +325,12 @@ def test_random_cells(first: int, kernel: Engine) -> None:
     agree(random_text, range(first, first + 50), kernel)
 
 
-@pytest.mark.parametrize("first", range(0, 200, 50))
+@pytest.mark.parametrize("first", one_in(2, range(0, 200, 50)))
 def test_cells_full_of_ties(first: int, kernel: Engine) -> None:
     agree(text_full_of_ties, range(first, first + 50), kernel)
 
 
-@pytest.mark.parametrize("first", range(0, 60, 20))
+@pytest.mark.parametrize("first", one_in(3, range(0, 60, 20)))
 def test_cells_with_long_runs(first: int, kernel: Engine) -> None:
     agree(text_with_long_runs, range(first, first + 20), kernel)
 

@@ -430,6 +430,7 @@ def test_each_fault_is_one_text() -> None:
         assert fault.wrong != fault.text, name
 
 
+@pytest.mark.campaign
 def test_the_kernel_as_plain_python_is_the_model() -> None:
     assert tried([""]) == {"": ""}
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import test_cli
+from campaigns import one_in
 from scipy import stats as reference
 
 from feedsim.answers.money import worth
@@ -180,7 +181,7 @@ WORDS = {
 }
 
 
-@pytest.mark.parametrize("command", WORDS)
+@pytest.mark.parametrize("command", one_in(3, WORDS))
 def test_the_values_are_in_the_table_the_summary_and_the_document(priced, command):
     words = [*WORDS[command], "--jobs", "1", "--out", "study"]
     _, out, _ = priced(*words)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import pytest
 from browsers import Opened, a_browser
+from campaigns import one_in
 from matplotlib.figure import Figure
 from test_replay import HOSTILE, MONO, OATS, THREE, hostile_config
 
@@ -60,8 +63,10 @@ def clock_of(opened):
     return opened.page.inner_text("#clock")
 
 
-@pytest.mark.parametrize("name", ["oats_slider", "granola_mono_film", "granola_three_machines"])
-@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize(
+    ("name", "width"),
+    one_in(4, product(["granola_three_machines", "oats_slider", "granola_mono_film"], [320, 1200])),
+)
 def test_every_page_opens_without_complaint_or_request_and_fits(browser, addresses, name, width):
     opened = Opened(browser, addresses[name], width)
     opened.page.focus("#time")
@@ -97,7 +102,7 @@ def test_lanes_states_and_people_are_those_of_the_events(oats, shifts):
     oats.page.focus("#time")
     plan = shift.cell.machines[0]
     seen = set()
-    for _ in range(120):
+    for _ in range(60):
         oats.page.keyboard.press("ArrowRight")
         at_us = int(oats.page.input_value("#time"))
         bags = [
@@ -198,8 +203,9 @@ def test_it_prints(browser, addresses, tmp_path):
     opened.context.close()
 
 
-@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
-@pytest.mark.parametrize("name", ["oats_slider", "granola_three_machines"])
+@pytest.mark.parametrize(
+    ("name", "width"), one_in(3, product(["granola_three_machines", "oats_slider"], [320, 1200]))
+)
 def test_nobody_is_shut_out(browser, addresses, name, width):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core")
     opened = Opened(browser, addresses[name], width, bypass_csp=True)
@@ -235,7 +241,7 @@ TITLES = (
 )
 
 
-@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("every", [12, pytest.param(1, marks=pytest.mark.campaign)])
 def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, folder, monkeypatch, every):
     assert len(TITLES) >= 50
     # Pictures of hostile names are drawn in test_replay.py; here they would only take time.

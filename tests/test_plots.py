@@ -12,6 +12,7 @@ from math import nan
 import matplotlib
 import numpy as np
 import pytest
+from campaigns import one_in
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -130,13 +131,13 @@ def _misplaced(figure):
     return out + over
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", one_in(2, CASES))
 def test_texts_of_the_loss_figure_stay_apart_and_inside(case):
     results = _results(**CASES[case])
     assert _misplaced(loss_breakdown(results, len(results.settings) - 1)) == []
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", one_in(2, CASES))
 def test_texts_of_the_capacity_figure_stay_apart_and_inside(case):
     assert _misplaced(capacity_figure(_results(**CASES[case]), own_capacity=50)) == []
 

@@ -35,11 +35,10 @@ CONSOLE = [
 
 
 @pytest.mark.parametrize("shown", CONSOLE, ids=[" ".join(text.split()[2:4]) for text in CONSOLE])
-def test_a_shown_answer_is_what_comes_out(shown, tmp_path, monkeypatch, capsys):
+def test_a_shown_answer_is_what_comes_out(undrawn, shown, tmp_path, monkeypatch, capsys):
     command, *told = shown.splitlines()
     words = shlex.split(command.removeprefix("$ feedsim "))
     monkeypatch.chdir(ROOT)
-    monkeypatch.setattr("feedsim.plots.style.save", lambda *figure: None)
     feedsim.main([*words, "--out", str(tmp_path / "study")], standalone_mode=False)
     assert capsys.readouterr().out.splitlines()[: len(told)] == told
 

@@ -7,7 +7,8 @@ from itertools import product
 
 import pytest
 from browsers import Opened, a_browser
-from studies import EACH_KIND, KINDS, Studies
+from campaigns import some_quick
+from studies import KINDS, Studies
 from test_pages_browser import TITLES
 from test_report import hostile_study
 
@@ -20,6 +21,11 @@ from feedsim.pages.report import report_page
 def browser():
     with a_browser() as found:
         yield found
+
+
+# Of the shapes that pages have, each on a phone; the campaign looks at all.
+QUICK_LOOKS = list(product(("capacity", "run of two", "account", "fit picks"), (320,)))
+LOOKS = some_quick(product(KINDS, (320, 1200)), lambda look: look in QUICK_LOOKS)
 
 
 @pytest.fixture(scope="module")
@@ -36,8 +42,7 @@ def capacity(browser, studies):
     opened.context.close()
 
 
-@pytest.mark.parametrize("kind", EACH_KIND)
-@pytest.mark.parametrize("width", [320, pytest.param(1200, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize(("kind", "width"), LOOKS)
 def test_every_page_opens_without_complaint_or_request_and_fits(browser, studies, kind, width):
     opened = Opened(browser, studies.page(kind).as_uri(), width)
     for image in opened.page.locator("figure img").all():
@@ -181,16 +186,7 @@ def test_it_prints(browser, studies, tmp_path, kind):
     opened.context.close()
 
 
-QUICK_LOOKS = list(product(("capacity", "run of two", "rounds", "account", "fit picks"), (320,)))
-
-
-@pytest.mark.parametrize(
-    ("kind", "width"),
-    [
-        pytest.param(*each, marks=[] if each in QUICK_LOOKS else pytest.mark.campaign)
-        for each in product(KINDS, (320, 1200))
-    ],
-)
+@pytest.mark.parametrize(("kind", "width"), LOOKS)
 def test_nobody_is_shut_out(browser, studies, kind, width):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core")
     opened = Opened(browser, studies.page(kind).as_uri(), width, bypass_csp=True)
@@ -199,7 +195,7 @@ def test_nobody_is_shut_out(browser, studies, kind, width):
     opened.context.close()
 
 
-@pytest.mark.parametrize("every", [8, pytest.param(1, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("every", [16, pytest.param(1, marks=pytest.mark.campaign)])
 def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, studies, tmp_path, every):
     assert len(TITLES) >= 50
     for number, text in enumerate(TITLES[::every]):

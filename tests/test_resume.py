@@ -56,10 +56,9 @@ def write_config(folder: Path, shift_h: float = 0.5, replications: int = 20) -> 
 
 
 @pytest.fixture
-def feedsim(monkeypatch, capsys, tmp_path):
+def feedsim(undrawn, monkeypatch, capsys, tmp_path):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(study, "TASK_S", 0.01)
-    monkeypatch.setattr("feedsim.plots.style.save", lambda *figure: None)  # takes most of the time
     write_config(tmp_path)
 
     def call(*words: str):
@@ -424,7 +423,7 @@ def _drive(folder: Path, *, kill_after_s: float | None, first_told: bool) -> lis
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 @pytest.mark.parametrize(
-    ("kills", "replications"), [(3, 60), pytest.param(25, 1200, marks=pytest.mark.campaign)]
+    ("kills", "replications"), [(2, 40), pytest.param(25, 1200, marks=pytest.mark.campaign)]
 )
 def test_kills_of_the_driver_lose_nothing(tmp_path, kills, replications):
     luck = random.Random(kills)

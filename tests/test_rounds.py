@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from itertools import product
 from math import sqrt
 
 import pytest
+from campaigns import some_quick
 from rounds_film_problems import BUDGET, INTERVALS, rounds_problem
 from test_cli import CONFIG, feedsim  # noqa: F401 (a fixture)
 from test_plots import _misplaced
@@ -105,6 +107,7 @@ def test_most_machines_by_the_operators_time(busy, most):
         assert evidence.checks[0].found.value == pytest.approx(min(1, 0.22 * copies), abs=0.01)
 
 
+@pytest.mark.campaign
 def test_most_machines_by_dry_time():
     """Own derivation: five need 110 % of an operator, so a part of 1/11 of the bags is missing."""
     text = LOADED.replace("shift_h = 7\nwarm_up_h = 1", "shift_h = 9\nwarm_up_h = 3")
@@ -258,8 +261,13 @@ def test_document_frame_and_figure():
     assert repr(result).startswith("RoundsResult(600 bags")
 
 
-@pytest.mark.parametrize("bags", [[90], [60 * k for k in range(1, 16)]])
-@pytest.mark.parametrize("intervals", [[7], [1 + k for k in range(24)]])
+@pytest.mark.parametrize(
+    ("bags", "intervals"),
+    some_quick(
+        product([[90], [60 * k for k in range(1, 16)]], [[7], [1 + k for k in range(24)]]),
+        lambda axes: len(axes[0]) * len(axes[1]) < 100,
+    ),
+)
 def test_texts_of_odd_maps_stay_apart(bags, intervals):
     text = LOADED.replace("replications = 20", "replications = 2").replace(
         "shift_h = 7\nwarm_up_h = 1", "shift_h = 1"

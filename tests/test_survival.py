@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from campaigns import one_in
 from scipy import integrate, optimize, stats
 from scipy.special import chdtri
 
@@ -238,7 +239,7 @@ def tight(func, start, args=(), disp=0):
 
 @pytest.mark.parametrize(
     "number",
-    [*range(15), *(pytest.param(n, marks=pytest.mark.campaign) for n in range(15, 50))],
+    one_in(10, range(50)),
 )
 def test_censored_fits_against_scipy(number):
     data = random_data(number)

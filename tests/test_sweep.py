@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import test_cli
+from campaigns import some_quick
 from click import UsageError
 from scipy import stats as reference
 from test_compare import TEXT, TWO
@@ -366,9 +367,10 @@ CASES = {
     "long list": ([f"{CAPACITY}=40:120:20", "crew.walk_s=5,9", "crew.operators=0:3:1"], {}),
     "odd texts": (["machine.name=" + ",".join(json.dumps(n) for n in (ODD, "W" * 90, "x"))], {}),
 }
+LARGE = ("map, many", "long list")
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", some_quick(CASES, lambda case: case not in LARGE))
 def test_texts_of_the_figure_stay_apart_and_inside(case):
     vary, more = CASES[case]
     if more.get("text"):
@@ -417,6 +419,7 @@ def test_the_json_document_names_the_best(feedsim):
         assert other["oee_minus_best"]["value"] <= 0 <= other["oee_minus_best"]["high"]
 
 
+@pytest.mark.draws
 def test_same_answer_on_one_and_two_processes(feedsim):
     words = ["sweep", "cell.toml", "--vary", "crew.operators=1,2", "--jobs"]
     feedsim(*words, "1", "--out", "one")
@@ -458,6 +461,7 @@ def test_precision_that_is_not_reached_is_told(feedsim):
     assert "Precision not reached" in out
 
 
+@pytest.mark.draws
 def test_odd_names_are_no_markup(feedsim):
     name = r"[bold]$\frac{$ <b>&amp;"
     words = ["--vary", f'machine.name="{name}",oats'.replace("\\", "\\\\")]

@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 import pytest
+from campaigns import some_quick
 
 from feedsim.cell import build_cell
 from feedsim.config import parse_config
@@ -34,7 +35,7 @@ from feedsim.verify.run import distance
 CASES = all_cases()
 HEAVY = 10
 # Beyond these machine cycles the quick suite leaves a case to the compiled model.
-SIMPY_CYCLES = 200_000
+SIMPY_CYCLES = 60_000
 
 
 def agree(case: Case, scale: int, engine: str) -> None:
@@ -49,14 +50,10 @@ def cycles_of(case: Case) -> int:
     return build_cell(parse_config(case.config)).cycles_per_shift * case.replications
 
 
-QUICK = [case for case in CASES if cycles_of(case) < SIMPY_CYCLES]
-LONG = [case for case in CASES if case not in QUICK]
-
-
 @pytest.mark.theory
 @pytest.mark.parametrize(
     "case",
-    [*QUICK, *(pytest.param(case, marks=pytest.mark.campaign) for case in LONG)],
+    some_quick(CASES, lambda case: cycles_of(case) < SIMPY_CYCLES),
     ids=lambda case: case.name,
 )
 def test_simulation_agrees_with_theory(case: Case) -> None:

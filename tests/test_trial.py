@@ -585,6 +585,7 @@ def test_exit_codes(feedsim, words, code):  # noqa: F811
     assert json.loads(Path("answer/manifest.json").read_text())["finished"]
 
 
+@pytest.mark.draws
 def test_same_question_same_files(feedsim):  # noqa: F811
     for folder in ("a", "b"):
         feedsim(

@@ -9,6 +9,7 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
+from campaigns import one_in
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
 from feedsim import engines, study
@@ -125,6 +126,7 @@ def test_what_to_measure_more():
     assert result.gain(STOP, "oee") + result.gain(RUN, "oee") == pytest.approx(0.9, abs=1e-12)
 
 
+@pytest.mark.campaign
 def test_more_shifts_make_only_the_simulation_s_part_smaller():
     found = []
     for replications in (3, 48):
@@ -322,12 +324,15 @@ FROM_DATA = str(ROOT / "configs" / "data" / "granola_from_data.toml")
 
 @pytest.mark.parametrize(
     "words",
-    [
-        ["run"],
-        ["capacity", "--bags", "100,200"],
-        ["size", "--oee", "0.5"],
-        ["sweep", "--vary", "crew.operators=1,2"],
-    ],
+    one_in(
+        3,
+        [
+            ["run"],
+            ["capacity", "--bags", "100,200"],
+            ["size", "--oee", "0.5"],
+            ["sweep", "--vary", "crew.operators=1,2"],
+        ],
+    ),
     ids=lambda words: words[0],
 )
 def test_commands_tell_the_range(feedsim, words):  # noqa: F811
