@@ -5,9 +5,10 @@ from __future__ import annotations
 import fcntl
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -83,10 +84,7 @@ KINDS: dict[str, list[str]] = {
         *("--replications", "20", "--budget", "20"),
     ],
 }
-# Tests of one kind run in one process, so that none waits for another that makes the study.
-EACH_KIND = [
-    pytest.param(kind, id=kind, marks=pytest.mark.xdist_group(f"study {kind}")) for kind in KINDS
-]
+VARIANTS = ("size not met", "capacity of two")
 SIMULATED = (
     *("run", "capacity", "size", "rounds", "film", "compare", "sweep", "sensitivity"),
     "trial efficiency",
@@ -96,6 +94,25 @@ SIMULATED = (
 def is_simulated(kind: str) -> bool:
     """Whether shifts are simulated for it."""
     return kind.startswith(SIMULATED)
+
+
+def each_kind(is_meant: Callable[[str], bool] = lambda kind: True) -> list[Any]:
+    """Those meant; variants are for campaigns.
+
+    Tests of one kind run in one process, so that none waits for another that makes the study.
+    """
+    return [
+        pytest.param(
+            kind,
+            id=kind,
+            marks=[
+                pytest.mark.xdist_group(f"study {kind}"),
+                *([pytest.mark.campaign] if kind in VARIANTS else []),
+            ],
+        )
+        for kind in KINDS
+        if is_meant(kind)
+    ]
 
 
 def call(folder: Path, *words: str) -> int:

@@ -344,6 +344,7 @@ def long_run(tmp_path):
     driver.communicate()
 
 
+@pytest.mark.campaign
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 def test_no_worker_outlives_its_driver(long_run):
     workers = _children(long_run.pid)

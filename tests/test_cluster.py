@@ -246,6 +246,7 @@ def test_without_dask_it_is_told_how_to_get_it(monkeypatch):
         pass
 
 
+@pytest.mark.campaign
 def test_a_scheduler_that_goes_ends_the_study_and_it_goes_on_elsewhere(
     feedsim, tmp_path, monkeypatch
 ):

@@ -294,6 +294,7 @@ def end_at_17(task: range) -> list[int]:
     return double(task)
 
 
+@pytest.mark.campaign
 def test_a_run_that_always_kills_is_set_aside_and_the_others_are_done():
     workers = Workers(2)
     found = done_by(workers, end_at_17, groups(60))
@@ -425,6 +426,7 @@ def farewell_at_3(task: range) -> list[object]:
     return [bytes(100_000_000), Farewell()] if 3 in task else double(task)
 
 
+@pytest.mark.campaign
 def test_a_worker_that_dies_within_a_message_is_not_waited_for(monkeypatch):
     monkeypatch.setattr("feedsim.executors.PATIENCE_S", 0.3)
     workers = Workers(2)

@@ -467,6 +467,7 @@ def test_two_kinds_of_bundles_are_found() -> None:
     assert found.p_value == 0.05
 
 
+@pytest.mark.campaign
 def test_without_bad_bundles_none_are_claimed() -> None:
     """Negative control: bundles of one kind give p-values spread over 0 to 1."""
     rng = np.random.default_rng(2)
@@ -516,6 +517,7 @@ def _correlation_held(experiments: int, correlation: float, confidence: float = 
     return held / experiments
 
 
+@pytest.mark.campaign
 def test_coverage_of_the_correlation_in_short() -> None:
     """40 experiments: P(fewer than 33 | 0.95) is 0.2 %; intervals of 50 % would hold 20."""
     assert _correlation_held(40, 0.05) >= 33 / 40
@@ -548,6 +550,7 @@ def test_what_tells_no_correlation() -> None:
     assert found.high == 1
 
 
+@pytest.mark.campaign
 def test_which_law_describes_the_misses_is_told() -> None:
     """Two kinds of bundles, a beta law and one chance are each told as what they are."""
     rng = np.random.default_rng(3)

@@ -34,7 +34,7 @@ EPOCH = datetime(2025, 3, 3, 6)
 MACHINE = (
     '[[machine]]\nname = "oats"\nspeed_per_min = 30\n[machine.magazine]\ncapacity_bags = 9000\n'
 )
-SAMPLES = 99
+SAMPLES = 39
 
 
 def clock(minute: float) -> str:
@@ -198,6 +198,7 @@ def misses(result: StopsResult) -> dict[str, bool]:
     return found
 
 
+@pytest.mark.campaign
 def test_known_inputs_are_found_again(tmp_path):
     result = fit_stops(simulated(tmp_path, 1, 40), samples=SAMPLES)
     assert {station.name for station in result.stations} == set(TRUE_MEANS_MIN)

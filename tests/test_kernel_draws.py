@@ -20,6 +20,9 @@ from feedsim.kernel.memory import machine_of
 from feedsim.streams import Streams, name_words
 from feedsim.times import Times, to_us
 
+# What is compiled for these tests is compiled in one process.
+pytestmark = pytest.mark.xdist_group("draws")
+
 SEEDS = (0, 1, 2**31, 2**32 - 1, 2**32, 2**32 + 1, 2**63 - 1, 2**64 + 3, 2**96, 2**96 - 1, 3**90)
 NAMES = ("pick/oats/1/1", "visit/oats/1", "", "between_stops/Hafer Müsli/3/Öffner", "x" * 500)
 

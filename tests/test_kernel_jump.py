@@ -18,7 +18,10 @@ from feedsim.kernel import jump, memory
 from feedsim.kernel.codes import CYCLING
 from feedsim.kernel.memory import NEVER
 
-CASES = 6_000
+# What is compiled for these tests is compiled in one process.
+pytestmark = pytest.mark.xdist_group("jumps")
+
+CASES = 4_000
 CYCLES_US = (1, 2, 3, 4, 5, 6, 8, 9, 12)
 
 Case = tuple[Any, ...]

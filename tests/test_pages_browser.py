@@ -24,6 +24,10 @@ def browser():
         yield found
 
 
+# One process has the browser and the pages.
+pytestmark = pytest.mark.xdist_group("browser of replays")
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("pages")
@@ -147,6 +151,7 @@ def test_buttons_slider_and_links_do_the_same(oats, shifts):
     assert 0 < int(oats.page.input_value("#time")) - before <= 4_000_000
 
 
+@pytest.mark.campaign
 def test_it_plays_and_stops(oats):
     oats.page.select_option("#speed", "300")
     oats.page.focus("#time")
@@ -166,6 +171,7 @@ def test_it_plays_and_stops(oats):
     assert oats.page.input_value("#time") == held
 
 
+@pytest.mark.campaign
 def test_arrows_scroll_and_edit_where_they_should(oats):
     before = clock_of(oats)
     oats.page.focus("#kinds")
@@ -175,6 +181,7 @@ def test_arrows_scroll_and_edit_where_they_should(oats):
     assert clock_of(oats) == before
 
 
+@pytest.mark.campaign
 def test_focus_is_seen(oats):
     for chosen in ("#next", "#time", "#kinds", "#story a"):
         oats.page.keyboard.press("Tab")
@@ -194,6 +201,7 @@ def test_the_page_is_complete_without_a_script(browser, addresses):
     opened.context.close()
 
 
+@pytest.mark.campaign
 def test_it_prints(browser, addresses, tmp_path):
     opened = Opened(browser, addresses["granola_three_machines"])
     opened.page.emulate_media(media="print")

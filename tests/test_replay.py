@@ -688,6 +688,7 @@ def test_the_pages_data_adds_up_to_the_accounts():
     assert machine["stock"]["start"] + good - taken == shift.accumulation(plan)[1][-1]
 
 
+@pytest.mark.campaign
 def test_a_page_that_would_be_large_ends_earlier_and_says_so(monkeypatch):
     shift = replay(load_config(MONO), to_h=1)
     whole = len(page_of(shift).encode())
@@ -735,6 +736,7 @@ def test_replay_writes_log_picture_and_page(feedsim_command):
     assert all(re.fullmatch(r"\d+\.\d{6}", row["time_s"]) for row in rows)
 
 
+@pytest.mark.campaign
 @pytest.mark.draws
 def test_the_same_replay_again_is_the_same_files(feedsim_command):
     for name in ("one", "two"):

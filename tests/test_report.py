@@ -12,7 +12,7 @@ from html.parser import HTMLParser
 
 import pandas as pd
 import pytest
-from studies import EACH_KIND, KINDS, Studies, call, is_simulated
+from studies import KINDS, Studies, call, each_kind, is_simulated
 from test_pages_browser import TITLES
 
 from feedsim.cli.finished_study import read_study
@@ -85,7 +85,7 @@ def parsed(studies):
     return get
 
 
-@pytest.mark.parametrize("kind", EACH_KIND)
+@pytest.mark.parametrize("kind", each_kind())
 def test_the_page_says_the_answer_first_and_then_everything(studies, parsed, kind):
     page = parsed(kind)
     answer = json.loads((studies[kind] / "answer.json").read_text())
@@ -107,7 +107,7 @@ def test_the_page_says_the_answer_first_and_then_everything(studies, parsed, kin
     assert f"feedsim {' '.join(manifest['command_line'][1:3])}" in page.words
 
 
-@pytest.mark.parametrize("kind", EACH_KIND)
+@pytest.mark.parametrize("kind", each_kind())
 def test_the_page_is_small_and_closed(studies, parsed, kind):
     data = studies.page(kind).read_bytes()
     assert len(data) < LARGEST_BYTES
@@ -126,7 +126,7 @@ def test_the_page_is_small_and_closed(studies, parsed, kind):
     assert not re.search(r"url\(|@import", page.of["style"][0])
 
 
-@pytest.mark.parametrize("kind", EACH_KIND)
+@pytest.mark.parametrize("kind", each_kind())
 def test_every_figure_and_every_line_of_the_tables_is_there(studies, parsed, kind):
     page = parsed(kind)
     assert len(page.attributes("src")) == len(list(studies[kind].glob("*.svg")))
@@ -136,7 +136,7 @@ def test_every_figure_and_every_line_of_the_tables_is_there(studies, parsed, kin
             assert " ".join(" ".join(line).split()) in page.words, table["title"]
 
 
-@pytest.mark.parametrize("kind", [kind for kind in KINDS if is_simulated(kind)])
+@pytest.mark.parametrize("kind", each_kind(is_simulated))
 def test_the_whole_config_and_its_planning_values_are_there(studies, parsed, kind):
     page = parsed(kind)
     for name in ("config.toml", "resolved.toml"):
@@ -240,9 +240,7 @@ def test_keys_that_go_together_are_one_slider_and_texts_keep_their_order(studies
     assert two["machines"] == ["whole cell", "granola", "muesli"]
 
 
-@pytest.mark.parametrize(
-    "kind", [kind for kind in KINDS if not kind.startswith(("cap", "ro", "sw"))]
-)
+@pytest.mark.parametrize("kind", each_kind(lambda kind: not kind.startswith(("cap", "ro", "sw"))))
 def test_other_studies_have_no_script(parsed, kind):
     assert "script" not in parsed(kind).of
 

@@ -7,7 +7,7 @@ from itertools import product
 
 import pytest
 from browsers import Opened, a_browser
-from campaigns import some_quick
+from campaigns import one_in, some_quick
 from studies import KINDS, Studies
 from test_pages_browser import TITLES
 from test_report import hostile_study
@@ -24,8 +24,12 @@ def browser():
 
 
 # Of the shapes that pages have, each on a phone; the campaign looks at all.
-QUICK_LOOKS = list(product(("capacity", "run of two", "account", "fit picks"), (320,)))
+QUICK_LOOKS = list(product(("capacity", "fit picks"), (320,)))
 LOOKS = some_quick(product(KINDS, (320, 1200)), lambda look: look in QUICK_LOOKS)
+
+
+# One process has the browser.
+pytestmark = pytest.mark.xdist_group("browser of reports")
 
 
 @pytest.fixture(scope="module")
@@ -121,7 +125,7 @@ def test_charts_hold_a_dot_for_each_computed_point_and_no_line_between(capacity)
     assert capacity.page.locator("#chart0 .ring").count() == 1
 
 
-@pytest.mark.parametrize("kind", ["rounds", "sweep", "capacity of two"])
+@pytest.mark.parametrize("kind", one_in(3, ["sweep", "rounds", "capacity of two"]))
 def test_sliders_of_the_other_studies(browser, studies, kind):
     opened = Opened(browser, studies.page(kind).as_uri(), 320)
     readings_are_the_points(opened)
@@ -165,6 +169,7 @@ def test_the_page_is_complete_without_a_script(browser, studies):
     opened.context.close()
 
 
+@pytest.mark.campaign
 def test_focus_is_seen(capacity):
     for chosen in ("#axis0", "#axis1", "nav a", ".wide"):
         capacity.page.keyboard.press("Tab")
@@ -175,7 +180,7 @@ def test_focus_is_seen(capacity):
         assert style == "solid3px", chosen
 
 
-@pytest.mark.parametrize("kind", ["capacity", "fit stops"])
+@pytest.mark.parametrize("kind", one_in(2, ["capacity", "fit stops"]))
 def test_it_prints(browser, studies, tmp_path, kind):
     opened = Opened(browser, studies.page(kind).as_uri())
     opened.page.emulate_media(media="print")

@@ -347,6 +347,7 @@ def test_a_run_that_always_kills_is_set_aside_and_named(feedsim, monkeypatch, tm
     assert {number for _, number in rows_of(Path("study"))} == {*range(1, 21)}
 
 
+@pytest.mark.campaign
 def test_a_study_whose_every_run_kills_fails_in_a_line(feedsim, monkeypatch, tmp_path):
     (tmp_path / "sitecustomize.py").write_text(KILLER.replace("7 in replications", "True"))
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
@@ -423,7 +424,7 @@ def _drive(folder: Path, *, kill_after_s: float | None, first_told: bool) -> lis
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 @pytest.mark.parametrize(
-    ("kills", "replications"), [(2, 40), pytest.param(25, 1200, marks=pytest.mark.campaign)]
+    ("kills", "replications"), [(1, 30), pytest.param(25, 1200, marks=pytest.mark.campaign)]
 )
 def test_kills_of_the_driver_lose_nothing(tmp_path, kills, replications):
     luck = random.Random(kills)

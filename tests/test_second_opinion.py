@@ -19,7 +19,7 @@ from feedsim.model.lane import Lane
 from feedsim.model.shift import run_shift
 from feedsim.verify.random_cells import random_config
 
-QUICK = 160
+QUICK = 100
 CAMPAIGN = 5_000
 
 

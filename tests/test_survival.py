@@ -402,6 +402,7 @@ def coverage(family, n, half, experiments, limit=deviance_limit) -> list[float]:
     return [held[p] / experiments for p in ("mean", "form") if p == "mean" or FORMS[family]]
 
 
+@pytest.mark.campaign
 def test_coverage_of_a_few():
     # 200 experiments: within four standard errors of 0.95.
     for family in FAMILIES:

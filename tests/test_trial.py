@@ -486,6 +486,7 @@ def test_verdicts_go_with_the_limits(faults, picks, verdict):
     assert (result.at_least > 0.005) == (verdict == "missed")
 
 
+@pytest.mark.campaign
 def test_a_wrong_verdict_is_as_seldom_as_stated():
     """Over all results at rates beside the contract's: exactly, no simulation."""
     picks, rate = 900, 0.005

@@ -436,6 +436,7 @@ def unmissed(tmp_path) -> Config:
     )
 
 
+@pytest.mark.campaign
 def test_no_miss_in_five_hundred_picks_is_a_range_of_a_difference(unmissed):
     """Up to 0.6 % missed by the rule of three, and as much of OEE against bags that never miss."""
     perfect = unmissed.with_values({"machine.bag.faults": {"missed": 0.0}})
