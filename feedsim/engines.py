@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from importlib.util import find_spec
 from typing import NamedTuple, Protocol
 
@@ -76,11 +75,17 @@ class SimpyModel:
         return run_shift(cell, seed, replication)
 
 
-@cache
+_ready: dict[str, Engine] = {}
+
+
 def engine_named(name: str) -> Engine:
-    """Return an engine by its name, ready to run."""
-    if name == SIMPY:
-        return SimpyModel()
+    """Return an engine by its name, ready to run; it stays so for the rest of the process."""
+    if name not in _ready:
+        _ready[name] = SimpyModel() if name == SIMPY else _kernel()
+    return _ready[name]
+
+
+def _kernel() -> Engine:
     from feedsim.kernel.engine import Kernel
 
     return Kernel()
@@ -93,7 +98,8 @@ def choose(wanted: str, cells: Sequence[Cell], cycles: int, jobs: int = 1) -> Ch
     ----------
     wanted : {"auto", "simpy", "compiled"}
         "auto" takes the compiled model where numba is installed, unless the SimPy model is done
-        before that is loaded, or compiled where it has not been yet.
+        before that is loaded, or compiled where it has not been yet. Once it is loaded it is
+        always sooner done.
     cells : sequence of Cell
     cycles : int
         Machine cycles of the whole study.
@@ -118,10 +124,11 @@ def choose(wanted: str, cells: Sequence[Cell], cycles: int, jobs: int = 1) -> Ch
             "--engine: 'compiled' needs numba, which is not installed, allowed: auto, simpy, or "
             "install it: pip install 'feedsim[fast]'"
         )
-    is_kept = machine_code.is_kept()
-    simpy_s = cycles / CYCLES_PER_S[SIMPY] / jobs
-    if wanted == AUTO and simpy_s < (LOADING_S if is_kept else COMPILING_S):
-        return Choice(SIMPY)
+    is_kept = COMPILED in _ready or machine_code.is_kept()
+    if wanted == AUTO and COMPILED not in _ready:
+        simpy_s = cycles / CYCLES_PER_S[SIMPY] / jobs
+        if simpy_s < (LOADING_S if is_kept else COMPILING_S):
+            return Choice(SIMPY)
     for cell in cells:
         reason = refusal(cell)
         if reason is not None:

@@ -270,6 +270,7 @@ def test_a_scheduler_that_goes_ends_the_study_and_it_goes_on_elsewhere(
     assert feedsim(*words, "--jobs", "1")[0] == 0
 
 
+@pytest.mark.campaign
 def test_workers_of_another_version_are_told(cluster, monkeypatch):
     monkeypatch.setattr(study, "program", lambda: "feedsim 0.0.1 (f00), numpy 1.0")
     with (

@@ -45,11 +45,13 @@ def cell() -> Cell:
 @pytest.fixture
 def kept(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(machine_code, "is_kept", lambda: True)
+    monkeypatch.setattr(engines, "_ready", {})
 
 
 @pytest.fixture
 def not_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(machine_code, "is_kept", lambda: False)
+    monkeypatch.setattr(engines, "_ready", {})
 
 
 # What is chosen.
@@ -58,6 +60,14 @@ def not_kept(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_auto_loads_machine_code_for_what_takes_longer(cell: Cell, kept: None) -> None:
     assert choose(AUTO, [cell], SMALL).engine == SIMPY
     assert choose(AUTO, [cell], MIDDLING) == (COMPILED, "")
+
+
+def test_auto_takes_what_is_loaded(
+    cell: Cell, not_kept: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(engines._ready, COMPILED, engines.SimpyModel())
+    assert choose(AUTO, [cell], SMALL) == (COMPILED, "")
+    assert choose(SIMPY, [cell], SMALL) == (SIMPY, "")
 
 
 def test_auto_does_not_compile_for_what_simpy_does_sooner(cell: Cell, not_kept: None) -> None:
@@ -210,6 +220,8 @@ def test_compiled_without_numba_is_bad_usage(feedsim, monkeypatch) -> None:  # n
 
 def test_a_first_run_says_that_it_compiles(feedsim, monkeypatch) -> None:  # noqa: F811
     monkeypatch.setattr(machine_code, "is_kept", lambda: False)
+    # Nothing is loaded but what is ready from other tests, so that this one does not compile.
+    monkeypatch.setattr(engines, "_ready", {})
     code, _, err = feedsim("run", "cell.toml", "--engine", "compiled")
     assert code == 0
     assert COMPILING in err

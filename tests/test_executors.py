@@ -343,6 +343,7 @@ def end_always(task: range) -> list[int]:
     return []
 
 
+@pytest.mark.campaign
 def test_workers_that_survive_nothing_end_the_work(monkeypatch):
     monkeypatch.setattr("feedsim.executors.HOPELESS", 2)
     workers = Workers(2)

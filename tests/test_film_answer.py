@@ -269,12 +269,12 @@ TWO = BAD + BAD[BAD.index("[[machine]]") :].replace('"oats"', '"granola"')
 
 
 def test_one_of_several_machines():
-    result = found_for(TWO, ("oee", 0.9), machine="granola", factors=[1, 2])
+    result = found_for(TWO, ("oee", 0.9), machine="granola", factors=[1, 2], budget=8)
     assert [plan.name for plan in result.machines] == ["granola"]
     cell = result.curves[0].settings[2].cell
     assert [plan.chances[0] for plan in cell.machines] == [0.01, 0.02]
     assert {check.machine for check in result.limits[0].evidence.checks} == {"granola"}
-    both = found_for(TWO, ("oee", 0.9), factors=[1, 2])
+    both = found_for(TWO, ("oee", 0.9), factors=[1, 2], budget=8)
     assert {check.machine for check in both.limits[0].evidence.checks} == {"oats", "granola"}
     assert len(both.answer_json()) == 4
     assert len(both.costs) == 4
@@ -306,7 +306,7 @@ def test_what_makes_no_sense_is_refused(text, options, told):
 
 
 def test_document_frame_and_figures():
-    result = found_for(TWO, ("oee", 0.9), ("visits_per_h", 5), factors=[0.5, 1, 2])
+    result = found_for(TWO, ("oee", 0.9), ("visits_per_h", 5), factors=[0.5, 1, 2], budget=8)
     lines = result.answer_json()
     assert json.loads(json.dumps(lines, allow_nan=False)) == lines
     assert all(len(line["curve"]) == 3 for line in lines)

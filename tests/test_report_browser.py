@@ -7,7 +7,7 @@ from itertools import product
 
 import pytest
 from browsers import Opened, a_browser
-from campaigns import one_in, some_quick
+from campaigns import some_quick
 from studies import KINDS, Studies
 from test_pages_browser import TITLES
 from test_report import hostile_study
@@ -105,6 +105,7 @@ def test_sliders_move_by_keyboard_through_the_computed_points(capacity):
     assert capacity.page.inner_text("#told") != before
 
 
+@pytest.mark.campaign
 def test_sliders_and_points_move_by_mouse(capacity):
     capacity.page.locator("#axis0").scroll_into_view_if_needed()
     box = capacity.page.locator("#axis0").bounding_box()
@@ -116,6 +117,7 @@ def test_sliders_and_points_move_by_mouse(capacity):
     readings_are_the_points(capacity)
 
 
+@pytest.mark.campaign
 def test_charts_hold_a_dot_for_each_computed_point_and_no_line_between(capacity):
     capacity.page.focus("#axis0")
     assert capacity.page.locator("#chart0 .dot").count() == 4
@@ -125,7 +127,8 @@ def test_charts_hold_a_dot_for_each_computed_point_and_no_line_between(capacity)
     assert capacity.page.locator("#chart0 .ring").count() == 1
 
 
-@pytest.mark.parametrize("kind", one_in(3, ["sweep", "rounds", "capacity of two"]))
+@pytest.mark.campaign
+@pytest.mark.parametrize("kind", ["rounds", "sweep", "capacity of two"])
 def test_sliders_of_the_other_studies(browser, studies, kind):
     opened = Opened(browser, studies.page(kind).as_uri(), 320)
     readings_are_the_points(opened)
@@ -143,6 +146,7 @@ def test_sliders_of_the_other_studies(browser, studies, kind):
     opened.context.close()
 
 
+@pytest.mark.campaign
 def test_a_point_that_was_not_computed_is_not_made_up(browser, studies, tmp_path):
     from feedsim.cli.finished_study import read_study
 
@@ -180,7 +184,8 @@ def test_focus_is_seen(capacity):
         assert style == "solid3px", chosen
 
 
-@pytest.mark.parametrize("kind", one_in(2, ["capacity", "fit stops"]))
+@pytest.mark.campaign
+@pytest.mark.parametrize("kind", ["capacity", "fit stops"])
 def test_it_prints(browser, studies, tmp_path, kind):
     opened = Opened(browser, studies.page(kind).as_uri())
     opened.page.emulate_media(media="print")
@@ -200,10 +205,10 @@ def test_nobody_is_shut_out(browser, studies, kind, width):
     opened.context.close()
 
 
-@pytest.mark.parametrize("every", [16, pytest.param(1, marks=pytest.mark.campaign)])
-def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, studies, tmp_path, every):
+@pytest.mark.campaign
+def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, studies, tmp_path):
     assert len(TITLES) >= 50
-    for number, text in enumerate(TITLES[::every]):
+    for number, text in enumerate(TITLES):
         path = tmp_path / f"{number}.html"
         path.write_text(report_page(hostile_study(studies, text)), encoding="utf-8")
         opened = Opened(browser, path.as_uri())
@@ -220,6 +225,7 @@ def test_hostile_texts_run_nothing_and_are_shown_exactly(browser, studies, tmp_p
         opened.context.close()
 
 
+@pytest.mark.campaign
 def test_without_escaping_and_policy_a_script_would_run(browser, studies, tmp_path, monkeypatch):
     import jinja2
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from accounts_as_told import told
+from campaigns import one_in
 from cells import SECONDS
 from second_opinion import simulate
 
@@ -111,7 +112,7 @@ def _no_discards(cell: Cell) -> Cell:
     return _every_machine(cell, discard_bags=0)
 
 
-@pytest.mark.parametrize("alter", [_one_more_miss, _longer_cycle, _no_discards])
+@pytest.mark.parametrize("alter", one_in(3, [_one_more_miss, _longer_cycle, _no_discards]))
 def test_an_altered_cell_is_told_apart(alter: Any) -> None:
     assert _told_apart(alter) > 5
 
