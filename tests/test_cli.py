@@ -285,7 +285,7 @@ def test_a_reader_that_goes_away_stops_nothing(tmp_path):
 @pytest.mark.parametrize(
     ("surroundings", "redirection"),
     one_in(
-        3,
+        5,
         [
             ({"PYTHONIOENCODING": "ascii"}, ""),
             ({"MPLBACKEND": "bogus"}, ""),

@@ -14,7 +14,6 @@ from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecu
 from concurrent.futures.process import BrokenProcessPool
 
 import pytest
-from campaigns import one_in
 
 from feedsim import study
 from feedsim.cell import build_cell
@@ -395,7 +394,8 @@ def lambda_free_nap(task: range) -> list[int]:
     return sleep_long(task) if task[0] else [0]
 
 
-@pytest.mark.parametrize("at_once", one_in(2, [True, False]))
+@pytest.mark.campaign
+@pytest.mark.parametrize("at_once", [True, False])
 def test_a_worker_that_dies_when_all_is_done_does_not_keep_the_others(at_once):
     # An idle worker may hold the lock that the others wait for: which of them is a matter of luck.
     for victim in (0, 1):

@@ -217,6 +217,7 @@ def test_known_inputs_are_found_again(tmp_path):
     assert chosen["weigher", "stop"] == "weibull"
 
 
+@pytest.mark.campaign
 def test_clock_time_would_not_find_them(tmp_path):
     """Negative control: other stops' time in it, or none of what is cut off."""
     # The sealer stops half of the time: by the clock the coder's times are about twice as long.
@@ -600,6 +601,7 @@ def test_lengths_in_whole_minutes_are_fitted_as_such(tmp_path, monkeypatch):
 # Figures and a real log.
 
 
+@pytest.mark.campaign
 def test_figures_are_the_same_every_time_and_take_any_name(fitted, tmp_path):
     from feedsim.plots.style import save
 

@@ -206,6 +206,7 @@ def test_focus_is_seen(oats):
         assert style == "solid3px", chosen
 
 
+@pytest.mark.campaign
 def test_the_page_is_complete_without_a_script(browser, addresses):
     opened = Opened(browser, addresses["oats_slider"], java_script_enabled=False)
     assert not opened.page.is_visible("#stepper")

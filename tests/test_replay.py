@@ -526,6 +526,7 @@ def test_titles_with_control_characters_make_figures(tmp_path):
     ET.parse(svg)
 
 
+@pytest.mark.campaign
 def test_the_picture_is_the_same_bytes_from_run_to_run(tmp_path):
     config = load_config(MONO)
     for name in ("one", "two"):

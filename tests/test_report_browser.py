@@ -24,7 +24,7 @@ def browser():
 
 
 # Of the shapes that pages have, each on a phone; the campaign looks at all.
-QUICK_LOOKS = list(product(("capacity", "fit picks"), (320,)))
+QUICK_LOOKS = list(product(("capacity",), (320,)))
 LOOKS = some_quick(product(KINDS, (320, 1200)), lambda look: look in QUICK_LOOKS)
 
 

@@ -129,6 +129,7 @@ def test_another_turn_order_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> No
     assert _told_apart() > 5
 
 
+@pytest.mark.campaign
 def test_another_order_of_operators_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
     """Machines before operators, within an instant."""
     import feedsim.model.machine as machines

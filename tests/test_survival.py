@@ -675,6 +675,7 @@ def windows_of(draw, count=30, hours=8.0, seed=1) -> list[Renewals]:
     return [empty.like(np.random.default_rng((seed, k)), draw) for k in range(40)]
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("family", "form"),
     [pytest.param(EXPONENTIAL, None, marks=pytest.mark.campaign), (WEIBULL, 0.6)],

@@ -369,6 +369,7 @@ def shared(config: Config, other: Config) -> list[tuple[str, bool]]:
     return [(fit.unknown, fit.is_shared) for fit in shared_fits(config, other)]
 
 
+@pytest.mark.campaign
 def test_the_difference_keeps_of_a_shared_fit_what_it_does_not_do_to_both():
     """Delta method, own derivation: d OEE / d ln(stop) = -run stop / (run + stop)^2."""
     config = parse_config(FITTED)
@@ -502,6 +503,7 @@ def stands(unopened: int, folder: Path, sets: int = 30) -> LimitOverInputs:
     return film_over_inputs(result, sets=sets, work=KERNEL).limits[0]
 
 
+@pytest.mark.campaign
 def test_the_misses_that_an_oee_stands_have_a_range(tmp_path):
     """Own derivation: OEE is 1 - p - u, so that p is 1 - OEE - u, as little known as u is."""
     seen = 36

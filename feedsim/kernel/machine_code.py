@@ -7,7 +7,7 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -74,7 +74,24 @@ def load() -> RunShifts:
             # Whatever is wrong with what lies there, the sources are sound: start afresh.
             shutil.rmtree(folder, ignore_errors=True)
             folder = _folder_to_write()
-    return _compiled(run_shifts, folder)
+    with _alone_in(folder):
+        return _compiled(run_shifts, folder)
+
+
+@contextmanager
+def _alone_in(folder: Path | None) -> Iterator[None]:
+    """Have other processes wait, and then load what this one compiles.
+
+    Where files cannot be locked, each compiles for itself.
+    """
+    with ExitStack() as held:
+        with suppress(ImportError, OSError):
+            import fcntl
+
+            if folder is not None:
+                lock = held.enter_context((folder / "compiling.lock").open("w"))
+                fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def _folder_to_write() -> Path | None:
