@@ -1,8 +1,48 @@
-"""What tests of many files ask for."""
+"""What tests of many files ask for, and in which order they come."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
 import pytest
+
+COMPILE = "from feedsim.kernel import machine_code\nmachine_code.is_kept() or machine_code.load()"
+USES_KERNEL = (
+    "kernel",
+    "KERNEL",
+    "COMPILED",
+    "engine=",
+    "Work(",
+    "studies",
+    "feedsim(",
+    "feedsim.main(",
+)
+_compiling: list[subprocess.Popen[bytes]] = []
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes():
+    """Compile the kernel, once on a machine, while tests run that do without."""
+    _compiling.append(subprocess.Popen([sys.executable, "-c", COMPILE], stderr=subprocess.DEVNULL))
+
+
+def pytest_sessionfinish():
+    for process in _compiling:
+        process.kill()
+        process.wait()
+
+
+def pytest_collection_modifyitems(items):
+    """What does without the kernel comes first; else the order stays."""
+    items.sort(key=lambda item: _uses_kernel(item.path))
+
+
+@cache
+def _uses_kernel(path: Path) -> bool:
+    return any(word in path.read_text(encoding="utf-8") for word in USES_KERNEL)
 
 
 @pytest.fixture

@@ -84,7 +84,7 @@ KINDS: dict[str, list[str]] = {
         *("--replications", "20", "--budget", "20"),
     ],
 }
-VARIANTS = ("size not met", "capacity of two")
+VARIANTS = ("size not met", "capacity of two", "sensitivity", "film", "trial efficiency")
 SIMULATED = (
     *("run", "capacity", "size", "rounds", "film", "compare", "sweep", "sensitivity"),
     "trial efficiency",

@@ -267,6 +267,7 @@ def test_module_runs_as_a_program(tmp_path):
     assert found.stdout.startswith("feedsim ")
 
 
+@pytest.mark.campaign
 def test_a_reader_that_goes_away_stops_nothing(tmp_path):
     (tmp_path / "cell.toml").write_text(CONFIG)
     command = f"'{sys.executable}' -m feedsim run cell.toml --jobs 1 --out study | true"

@@ -227,6 +227,7 @@ def test_a_scheduler_that_is_not_there_is_told(feedsim, monkeypatch):
     assert time.monotonic() - started < 8
 
 
+@pytest.mark.campaign
 def test_a_cluster_without_workers_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr("feedsim.cluster.PATIENCE_S", 1)
     with (

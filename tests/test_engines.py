@@ -285,4 +285,4 @@ def test_what_cannot_be_read_is_made_anew(
     (folder / "broken.nbc").touch()
     machine_code.load()
     assert compiler == [folder, folder]
-    assert not list(folder.iterdir())
+    assert not list(folder.glob("*.nbc"))

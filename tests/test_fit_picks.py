@@ -787,6 +787,7 @@ def test_the_film_file_gives_the_fit_again(tmp_path) -> None:
     assert loaded.bad_chances[0] == pytest.approx(model.bad_bundles.missed)
 
 
+@pytest.mark.campaign
 def test_json_has_the_answer(tmp_path) -> None:
     ran = CliRunner().invoke(
         command, [str(DATA), "--json", "--out", str(tmp_path / "fit")], standalone_mode=False

@@ -21,7 +21,7 @@ from feedsim.kernel.memory import NEVER
 # What is compiled for these tests is compiled in one process.
 pytestmark = pytest.mark.xdist_group("jumps")
 
-CASES = 4_000
+CASES = 2_500
 CYCLES_US = (1, 2, 3, 4, 5, 6, 8, 9, 12)
 
 Case = tuple[Any, ...]

@@ -352,7 +352,7 @@ def test_what_does_not_fit_is_left_out_and_said(studies):
     table = study.answer.tables[0]
     lines = [[f"{'x' * 60} {n}"] * len(table.columns) for n in range(1_000)]
     answer = study.answer.model_copy(
-        update={"tables": [table.model_copy(update={"lines": lines})] * 24}
+        update={"tables": [table.model_copy(update={"lines": lines})] * 12}
     )
     large = replace(
         study,

@@ -330,6 +330,7 @@ if "KILLED" in os.environ:
 """
 
 
+@pytest.mark.campaign
 def test_a_run_that_always_kills_is_set_aside_and_named(feedsim, monkeypatch, tmp_path):
     (tmp_path / "sitecustomize.py").write_text(KILLER)
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
