@@ -228,7 +228,7 @@ def test_it_prints(browser, addresses, tmp_path):
 
 @pytest.mark.campaign
 @pytest.mark.parametrize(
-    ("name", "width"), product(["granola_three_machines", "oats_slider"], [320, 1200])
+    ("name", "width"), list(product(["granola_three_machines", "oats_slider"], [320, 1200]))
 )
 def test_nobody_is_shut_out(browser, addresses, name, width):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core")
