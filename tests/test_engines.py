@@ -8,6 +8,7 @@ import stat
 import sys
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 
 import numpy as np
 import pytest
@@ -274,6 +275,24 @@ def test_a_read_only_folder_stops_nothing(
     tmp_path.chmod(stat.S_IREAD | stat.S_IEXEC)
     machine_code.load()
     assert compiler == [None]
+
+
+def test_while_another_process_compiles_it_is_waited_for(
+    compiler: list[Path | None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fcntl = pytest.importorskip("fcntl", reason="no locks of this kind here")
+    monkeypatch.setenv(machine_code.FOLDER_VARIABLE, str(tmp_path))
+    folder = machine_code.cache_folder()
+    folder.mkdir()
+    with (folder / "compiling.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        waiting = Thread(target=machine_code.load)
+        waiting.start()
+        waiting.join(0.2)
+        assert waiting.is_alive()
+        assert compiler == []
+    waiting.join(10)
+    assert compiler == [folder]
 
 
 def test_what_cannot_be_read_is_made_anew(

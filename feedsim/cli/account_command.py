@@ -148,7 +148,7 @@ MEASURES = (
     ("quality", "quality", 100, 2, "%"),
     ("running", "time_running_share", 100, 1, "% of time"),
     ("good packs", "packs_per_h", 1, 0, "/h"),
-    ("packs made", "bags_used", 1, 1, ""),
+    ("packs made", "bags_used", 1, 0, ""),
     ("rejected packs", "rejected_packs", 1, 1, ""),
     ("dry", "dry_share", 100, 2, "% of time"),
     ("blocked", "blocked_share", 100, 2, "% of time"),
