@@ -216,6 +216,15 @@ def test_the_same_sums_by_another_way(priced):
         assert each["a_year"]["bags"]["value"] == pytest.approx(-gain["bags_wasted"] * 0.2 * 100)
 
 
+@pytest.mark.parametrize(
+    ("key", "is_said"), [("crew.operators=1,2", True), ("crew.walk_s=1,9", False)]
+)
+def test_what_idle_operators_cost_is_said_where_crews_differ(priced, key, is_said):
+    """By hand: a shift of 1 h, 100 of them a year, at 30 an hour."""
+    _, out, _ = priced("sweep", "cell.toml", "--vary", key, "--jobs", "1", "--out", "s")
+    assert ("each operator more costs CHF 3,000 a year" in " ".join(out.split())) == is_said
+
+
 def test_one_shift_is_told_and_not_valued(priced):
     _, out, _ = priced(*WORDS["sweep"], "--replications", "1", "--jobs", "1")
     assert "Worth a year" not in out

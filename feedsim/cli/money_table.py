@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -72,7 +72,8 @@ def value_of(results: Results, money: Money | None) -> Value:
     keys = [key for setting in results.settings for key in setting.values]
     base = setting_text(results.settings[0].values, short_keys(keys))
     title = f"Worth a year against {base}, in {money.currency} (± half-width of the interval)"
-    return Value(title, found, [_meaning(results, money)], {"money": worth_json(found, money)})
+    notes = [_meaning(results, money), *_of_crews(results, money)]
+    return Value(title, found, notes, {"money": worth_json(found, money)})
 
 
 def _meaning(results: Results, money: Money) -> str:
@@ -94,3 +95,18 @@ def _meaning(results: Results, money: Money) -> str:
         "shifts a year. Operators' time is valued whether or not it can be used otherwise: it "
         "saves money only where it can."
     )
+
+
+def _of_crews(results: Results, money: Money) -> Iterator[str]:
+    """What is not in the amounts where settings have crews of different sizes: idle time."""
+    from feedsim.measures import HOUR_US
+
+    cells = [setting.cell for setting in results.settings]
+    if len({cell.crew.operators for cell in cells}) > 1 and money.operator_cost_h:
+        paid_h = cells[0].shift_us / HOUR_US * money.shifts_per_year
+        yield (
+            "Worth: settings have crews of different sizes, and of an operator only busy hours are "
+            f"valued. Paid for whole shifts, each operator more costs {money.currency} "
+            f"{paid_h * money.operator_cost_h:,.0f} a year: reckon with that in place of "
+            "operators' time."
+        )
