@@ -137,8 +137,8 @@ def accumulation_cases() -> list[Case]:
         (fast, fast, 2.0, 10.0, 10.0, 1600.0),
         (fast, fast, 10.0, 5.0, 10.0, 6000.0),
         (fast, fast, 40.0, 10.0, 10.0, 2400.0),
-        (fast, better, 10.0, 0.0, 10.0, 2400.0),
-        (better, fast, 10.0, 0.0, 10.0, 2400.0),
+        (fast, better, 10.0, 0.0, 10.0, 4800.0),
+        (better, fast, 10.0, 0.0, 10.0, 4800.0),
     ]
     cases = []
     for first, second, buffer_min, wrong_min, speed_per_min, shift_min in rows:
