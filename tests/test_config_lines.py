@@ -187,3 +187,27 @@ def test_a_byte_order_mark_and_windows_line_ends_are_no_fault(tmp_path: Path) ->
     with pytest.raises(ConfigError) as caught:
         load_config(path)
     assert caught.value.problems[0].line == CELL[: CELL.index("lanes")].count("\n") + 1
+
+
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        ("speed_per_min = 2,5", "; decimals are written with a point: 2.5"),
+        (
+            "stop = { mean_s = -0,25, cv = 1 }  # short",
+            "; decimals are written with a point: -0.25",
+        ),
+        ("speed_per_min =", "; after = there is no value"),
+        ("speed_per_min =  # bags", "; after = there is no value"),
+        ('name = "oats', ""),
+        ("speed per_min = 30", ""),
+        ("bags = [2,5", ""),
+    ],
+)
+def test_what_is_often_meant_by_a_line_that_is_no_toml(line: str, hint: str) -> None:
+    with pytest.raises(ConfigError) as told:
+        parse_config(f"[[machine]]\n{line}\n[machine.pick]\n")
+    [said] = str(told.value).splitlines()
+    assert ": not valid TOML: " in said
+    assert said.endswith(hint or ")")
+    assert ("; " in said) == bool(hint)

@@ -9,8 +9,9 @@ from test_cli import CONFIG, feedsim  # noqa: F401 (a fixture)
 
 from feedsim.answers.magazines import CapacityError, swept_tables
 from feedsim.answers.size import SizeResult, bundle_grid, doubled_steps, size
-from feedsim.answers.targets import MET, OPEN, Judge, Target, TargetError
+from feedsim.answers.targets import MET, OPEN, Evidence, Judge, Target, TargetError
 from feedsim.cell import build_cell
+from feedsim.cli.size_command import answer
 from feedsim.config import parse_config
 from feedsim.study import Setting, Shifts
 from feedsim.verify.case import KERNEL
@@ -218,6 +219,23 @@ def test_a_target_is_needed_and_must_be_there():
     )
     with pytest.raises(TargetError, match="--crew-busy"):
         sized(alone, ("crew_busy", 0.8))
+
+
+def test_only_what_is_missed_is_told_of_the_bundle_below():
+    told = list(answer(sized(ROUNDS, ("dry_share", 0.25), ("packs_per_h", 10))))
+    assert "good packs/h" in told[0]
+    assert "dry time" in told[1]
+    assert "good packs/h" not in told[1]
+
+
+@pytest.mark.parametrize("shifts", [40, 2560])
+def test_what_was_sure_early_is_said_to_be_told_too_well(monkeypatch, shifts):
+    result = sized(ROUNDS, ("dry_share", 0.25))
+    monkeypatch.setattr(
+        Evidence, "replications", property(lambda self: shifts if self.is_met else 2560)
+    )
+    said = [text for text in answer(result) if "sure after 40 shifts" in text]
+    assert len(said) == (shifts == 40)
 
 
 def test_command_exit_codes_and_document(feedsim):  # noqa: F811

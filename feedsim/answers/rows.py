@@ -104,8 +104,12 @@ def short_keys(keys: Iterable[str]) -> dict[str, str]:
 
 
 def setting_text(setting: Mapping[str, Value], short: Mapping[str, str]) -> str:
-    """A setting in a few words, its keys cut short."""
-    return ", ".join(f"{short.get(key, key)} {value_text(value)}" for key, value in setting.items())
+    """A setting in a few words, its keys cut short; what has no value is left out."""
+    return ", ".join(
+        f"{short.get(key, key)} {value_text(value)}"
+        for key, value in setting.items()
+        if value != ""
+    )
 
 
 def value_text(value: Value) -> str:

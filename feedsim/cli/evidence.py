@@ -10,11 +10,21 @@ if TYPE_CHECKING:
 VERDICT_WORDS = {"met": "met", "missed": "missed", "open": "not shown"}
 
 
-def evidence_text(evidence: Evidence) -> str:
-    """What each target's measure is, at the machine where it is tightest."""
+def failing_text(evidence: Evidence) -> str:
+    """The same of the targets that are missed, or else of those that are open; there are some."""
+    return evidence_text(evidence, only=evidence.verdict)
+
+
+def evidence_text(evidence: Evidence, only: str | None = None) -> str:
+    """What each target's measure is, at the machine where it is tightest.
+
+    `only` names the verdict of those meant.
+    """
     several = len(evidence.setting.cell.machines) > 1
     parts = []
     for name, check in evidence.tightest.items():
+        if only not in (None, check.verdict):
+            continue
         at = f" at {check.machine}" if several and check.machine else ""
         parts.append(f"{_label(name)} {_value(check)}{at}")
     return f"{', '.join(parts)}, {evidence.replications:,} shifts"

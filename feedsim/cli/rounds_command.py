@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from feedsim.cli.evidence import VERDICT_WORDS, evidence_text
+from feedsim.cli.evidence import VERDICT_WORDS, evidence_text, failing_text
 from feedsim.cli.inputs_option import (
     inputs_option,
     say_cost,
@@ -218,21 +218,22 @@ def _longest(result: RoundsResult, told: str, sure: str, of: str) -> Iterator[st
         kept = next(each for each in result.kept if each.stretch_min is not None)
     first, longest = kept.stretch_min or (0.0, 0.0)
     at_end = ", the longest tried," if longest == result.intervals_min[-1] else ""
+    calls = "" if result.config.crew.calls == "none" else ", beside calls,"
     yield (
-        f"With {kept.bags} bags per lane{of} rounds may be {longest:g} min apart{at_end} for "
-        f"{told} ({sure}): {evidence_text(kept.by_interval[longest])}."
+        f"With {kept.bags} bags per lane{of}{calls} rounds may be {longest:g} min apart{at_end} "
+        f"for {told} ({sure}): {evidence_text(kept.by_interval[longest])}."
     )
     if kept.longest_min is None:
         shorter = result.intervals_min[result.intervals_min.index(first) - 1]
         yield (
             f"They may not be as often as every {shorter:g} min: "
-            f"{evidence_text(kept.by_interval[shorter])}."
+            f"{failing_text(kept.by_interval[shorter])}."
         )
     fails = kept.fails_from_min
     if fails is not None:
         beyond = kept.by_interval[fails]
         shown = "that is missed" if beyond.verdict == "missed" else "it is too close to tell"
-        yield f"At {fails:g} min {shown}: {evidence_text(beyond)}."
+        yield f"At {fails:g} min {shown}: {failing_text(beyond)}."
     if kept.met_again_min:
         again = ", ".join(f"{minutes:g}" for minutes in kept.met_again_min)
         yield f"It is met again at {again} min, but not at all that is shorter."
@@ -281,7 +282,7 @@ def _most(result: RoundsResult) -> str:
         return f"{told} at least: {evidence_text(kept.by_machines[most])}."
     fails = kept.by_machines[most + 1]
     shown = "miss the targets" if fails.verdict == "missed" else "are too close to tell"
-    return f"{told}; {machines + 1} {shown}: {evidence_text(fails)}."
+    return f"{told}; {machines + 1} {shown}: {failing_text(fails)}."
 
 
 def input_sentences(inputs: RoundsInputs) -> Iterator[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from feedsim.cli.evidence import VERDICT_WORDS, evidence_text
+from feedsim.cli.evidence import VERDICT_WORDS, evidence_text, failing_text
 from feedsim.cli.inputs_option import inputs_option, ranges
 from feedsim.cli.options import StudyOptions, study_command
 from feedsim.cli.target_options import target_options, targets_told
@@ -114,12 +114,12 @@ def answer(result: SizeResult) -> Iterator[str]:
         if result.below_bags is not None:
             below = result.found.tried[result.below_bags]
             shown = "miss it" if below.verdict == "missed" else "are too close to it to tell"
-            yield f"{result.below_bags} bags {shown}: {evidence_text(below)}."
+            yield f"{result.below_bags} bags {shown}: {failing_text(below)}."
         if result.found.fails_from is not None:
             fails = result.found.tried[result.found.fails_from]
             yield (
                 f"Not every larger one will do: {result.found.fails_from} bags do not meet it any "
-                f"more ({evidence_text(fails)}); refills take longer there."
+                f"more ({failing_text(fails)}); refills take longer there."
             )
     else:
         yield (
@@ -130,6 +130,13 @@ def answer(result: SizeResult) -> Iterator[str]:
         yield from _why_not(result)
     if result.next_bags is not None and result.step:
         yield _next_step(result)
+    beside = result.found.tried.get(result.below_bags or 0)
+    if result.is_met and beside is not None and best.replications < beside.replications:
+        yield (
+            f"{result.found.best_bags} bags were sure after {best.replications:,} shifts, "
+            f"{result.below_bags} took {beside.replications:,}: what is sure early is told rather "
+            "too well. `feedsim capacity` compares both on as many shifts."
+        )
 
 
 def _why_not(result: SizeResult) -> Iterator[str]:

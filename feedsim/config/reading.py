@@ -11,6 +11,8 @@ from feedsim.config.problems import ConfigError, Problem, escaped
 
 DEEPEST = 50
 _KEY_PART = re.compile(r"""[ \t]*([\w-]+|"[^"]*"|'[^']*')[ \t]*""")
+_DECIMAL_COMMA = re.compile(r"=\s*(-?\d+),(\d+)\s*(?=$|[#,}])")
+_NO_VALUE = re.compile(r"^[^=#\"']*=\s*(#|$)")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -90,7 +92,19 @@ def _placed(message: str, text: str) -> tuple[int | None, str]:
     words = escaped(message[: place.start()])
     if place[1] is None:
         return text.rstrip().count("\n") + 1, f"{words} at the end of the file"
-    return int(place[1]), f"{words} (column {place[2]})"
+    number = int(place[1])
+    hint = _hint(text.replace("\r\n", "\n").split("\n")[number - 1])
+    return number, f"{words} (column {place[2]}){hint}"
+
+
+def _hint(line: str) -> str:
+    """What is often meant by a line that is no TOML."""
+    comma = _DECIMAL_COMMA.search(line)
+    if comma:
+        return f"; decimals are written with a point: {comma[1]}.{comma[2]}"
+    if _NO_VALUE.search(line):
+        return "; after = there is no value"
+    return ""
 
 
 def _line_that_fails(text: str, kind: type[Exception]) -> int | None:

@@ -24,6 +24,7 @@ TITLE_LINE_IN = 0.3
 KEY_IN, LONE_KEY_IN = 0.75, 0.4
 KEY_LINE_IN = 0.3
 MOST_TICKS = 12
+TICK_APART = 0.05  # of all that is shown
 STEPS = (1, 2, 2.5, 5, 10)
 LEAST_APART = 0.2
 ASIDE = 0.14
@@ -111,7 +112,7 @@ def _draw_target(
         axes.axvline(answer_bags, zorder=1, **ANSWER_LINE)
     axes.set_ylabel(AXES[target.measure])
     axes.set_xlabel("bags per lane")
-    if len(tried) <= MOST_TICKS:
+    if len(tried) <= MOST_TICKS and _least_step(tried) >= TICK_APART * (max(tried) - min(tried)):
         axes.set_xticks(list(tried))
     else:
         axes.xaxis.set_major_locator(MaxNLocator(nbins=10, integer=True, steps=STEPS))
