@@ -201,3 +201,21 @@ def test_the_way_to_switch_it_on_works(shell):
     )
     assert "_FEEDSIM_COMPLETE" in found.stdout
     assert f"{shell}_complete" in found.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "name"),
+    [
+        ("dry", "dry_share"),
+        ("refill visits", "refill_visits_per_h"),
+        ("rounds", "crew.rounds_every_min"),
+        ("Dry", "dry_share"),
+    ],
+)
+def test_first_words_of_a_name_will_do(words, name):
+    assert name in [each.name for each in explain_name(words)]
+
+
+def test_words_that_many_names_begin_with_are_too_vague():
+    with pytest.raises(UnknownNameError, match='nothing is called "time"'):
+        explain_name("time")

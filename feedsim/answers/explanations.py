@@ -75,6 +75,9 @@ class Explanation:
         return found
 
 
+MOST_BEGUN = 6
+
+
 def explain_name(name: str = "") -> list[Explanation]:
     """Explain a name.
 
@@ -83,12 +86,13 @@ def explain_name(name: str = "") -> list[Explanation]:
     name : str
         A key's path (machine.magazine.capacity_bags), also its end alone (capacity_bags); a table
         (magazine); a measure (dry_share); a closure; a film material; or one of the lists tables,
-        measures, closures, materials. Numbers of a list's tables are passed over. Empty: tables.
+        measures, closures, materials. Numbers of a list's tables are passed over. The words that
+        a key or a measure begins with will do (waiting, refill visits). Empty: tables.
 
     Returns
     -------
     list of Explanation
-        One, or one for each key with that end.
+        One, or one for each key with that end, or each name with that beginning.
 
     Raises
     ------
@@ -101,10 +105,21 @@ def explain_name(name: str = "") -> list[Explanation]:
     lists = {MEASURES: _measures, CLOSURE_LIST: _closures, MATERIAL_LIST: _materials}
     if plain in lists:
         return [lists[plain]()]
-    found = _keys(plain) + _of_measures(plain) + _of_films(plain)
+    found = _named(plain) or _begun_by(plain)
     if not found:
         raise UnknownNameError(_unknown(plain))
     return found
+
+
+def _named(name: str) -> list[Explanation]:
+    return _keys(name) + _of_measures(name) + _of_films(name)
+
+
+def _begun_by(words: str) -> list[Explanation]:
+    """What tables of answers call by the first words of its name; nothing where that is vague."""
+    begin = words.lower().replace(" ", "_") + "_"
+    names = [name for name in known_names() if name.rpartition(".")[2].startswith(begin)]
+    return [each for name in names for each in _named(name)] if len(names) <= MOST_BEGUN else []
 
 
 def known_names() -> list[str]:
