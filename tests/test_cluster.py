@@ -165,6 +165,7 @@ def test_workers_with_threads_give_the_same_bits(tmp_path, monkeypatch):
         assert hash_with(jobs=cores, executor=executor, engine=COMPILED) == hash_with()
 
 
+@pytest.mark.campaign
 def test_the_command_line_works_on_a_cluster(feedsim, cluster):
     words = ["run", "cell.toml", "--engine", "simpy", "--replications", "20"]
     code, _, err = feedsim(*words, "--dask", cluster.address, "--out", "cluster")

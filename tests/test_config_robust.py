@@ -46,7 +46,7 @@ def _checks(text: str, overrides: tuple[str, ...] = ()) -> None:
     assert parse_config(dump_toml(config)) == config
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_odd_values_anywhere(data: st.DataObject) -> None:
     values = copy.deepcopy(DATA)

@@ -14,6 +14,7 @@ from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecu
 from concurrent.futures.process import BrokenProcessPool
 
 import pytest
+from campaigns import one_in
 
 from feedsim import study
 from feedsim.cell import build_cell
@@ -82,7 +83,7 @@ def reference() -> str:
 # -- the same bits, whoever does the work -----------------------------------------------------
 
 
-@pytest.mark.parametrize("jobs", [2, 4])
+@pytest.mark.parametrize("jobs", one_in(2, [2, 4]))
 def test_several_processes_give_the_same_bits(reference, jobs, monkeypatch):
     monkeypatch.setattr(study, "TASK_S", 0.02)
     assert hash_with(jobs=jobs) == reference

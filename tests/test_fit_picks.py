@@ -752,7 +752,7 @@ def test_more_trials_say_more() -> None:
     assert many.value == pytest.approx(0.004, rel=0.02)
 
 
-def test_the_film_file_gives_the_fit_again(tmp_path) -> None:
+def test_the_film_file_gives_the_fit_again(undrawn, tmp_path) -> None:
     ran = CliRunner().invoke(
         command, [str(DATA), "--out", str(tmp_path / "fit")], standalone_mode=False
     )

@@ -284,6 +284,7 @@ def test_short_and_long_stops_become_two_stations(tmp_path):
     assert any("parted" in sentence for sentence in answer(result))
 
 
+@pytest.mark.campaign
 def test_one_kind_of_stop_stays_one_station(tmp_path):
     rng = np.random.default_rng(4)
     log = renewals_log(
@@ -298,6 +299,7 @@ def test_one_kind_of_stop_stays_one_station(tmp_path):
     assert len(fit_stops(log, samples=19, split=1e6).stations) == 1
 
 
+@pytest.mark.campaign
 def test_where_no_family_fits_the_times_themselves_are_taken(tmp_path):
     rng = np.random.default_rng(5)
     # Lengths on a comb of three values: no family, and no two kinds of one.
@@ -420,7 +422,7 @@ def call(*words: str):
     return CliRunner().invoke(command, list(words), standalone_mode=False)
 
 
-def test_the_command_writes_its_folder_and_json(tmp_path, monkeypatch):
+def test_the_command_writes_its_folder_and_json(undrawn, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     words = [str(DATA / "stops.csv"), "--windows", str(DATA / "shifts.csv"), "--samples", "19"]
     done = call(*words, "--out", "fit", "--json")
@@ -464,7 +466,7 @@ def test_bad_options_are_told_in_one_line(words, told, tmp_path, monkeypatch):
     assert not Path("outputs").exists()
 
 
-def test_several_machines_are_asked_for(tmp_path, monkeypatch):
+def test_several_machines_are_asked_for(undrawn, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     rows = [f"{clock(10 * k)},{clock(10 * k + 1)},sealer,line {1 + k % 2}" for k in range(1, 41)]
     Path("log.csv").write_text("start,end,reason,machine\n" + "\n".join(rows) + "\n")
@@ -611,6 +613,7 @@ def test_figures_are_the_same_every_time_and_take_any_name(fitted, tmp_path):
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
 
 
+@pytest.mark.campaign
 def test_many_stations_take_several_figures(tmp_path):
     rng = np.random.default_rng(1)
     stops = [

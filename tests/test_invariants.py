@@ -28,7 +28,7 @@ SEEDS = st.integers(0, 2**32 - 1)
 PARTS = st.floats(0, 1)
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(seed=SEEDS, part=PARTS)
 def test_every_shift_adds_up(seed: int, part: float) -> None:
     check_random_shift(seed, part)

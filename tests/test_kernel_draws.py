@@ -9,6 +9,7 @@ from typing import Any
 import numba
 import numpy as np
 import pytest
+from campaigns import one_in
 from cells import cell_of
 from laid_out import LaidOut
 from numpy.typing import NDArray
@@ -273,7 +274,7 @@ SPREADS = [
 
 
 @pytest.mark.parametrize("seed", [1, 2**40])
-@pytest.mark.parametrize("spread", SPREADS, ids=lambda s: f"{s.family} {s.mean_s:g}")
+@pytest.mark.parametrize("spread", one_in(3, SPREADS), ids=lambda s: f"{s.family} {s.mean_s:g}")
 def test_times_are_the_models(spread: Spread, seed: int) -> None:
     """No shift outlasts the longest time, so beyond it nothing has to be told apart."""
     longest = [min(time_us, luck.LONGEST_US) for time_us in times(spread, seed)]

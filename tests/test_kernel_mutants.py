@@ -24,8 +24,8 @@ import pytest
 ROOT = Path(__file__).parents[1]
 KERNEL = ROOT / "feedsim" / "kernel"
 SLOWEST_S = 2
-# The quick suite tries every tenth fault, campaigns the others.
-SHARES = 10
+# The quick suite tries every twentieth fault, campaigns the others.
+SHARES = 20
 
 
 class Fault(NamedTuple):

@@ -150,6 +150,7 @@ def test_misplaced_texts_are_found():
     assert _misplaced(figure) == ["leaves the figure on the right", ("one", "two")]
 
 
+@pytest.mark.campaign
 def test_a_machine_of_a_cell_by_its_name(tmp_path):
     results = _results(**CASES["three machines"])
     figure = capacity_figure(results, machine=ODD, own_capacity=400)
@@ -392,6 +393,7 @@ def test_a_failing_write_leaves_the_old_file(tmp_path, monkeypatch, fails):
     assert (tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
 
 
+@pytest.mark.campaign
 def test_settings_of_the_user_neither_matter_nor_change(tmp_path):
     with matplotlib.rc_context({"font.size": 30, "text.parse_math": True, "axes.grid": False}):
         before = dict(matplotlib.rcParams)

@@ -182,6 +182,7 @@ def test_events_of_a_shipped_config_are_in_the_order_in_which_the_model_tells_th
     assert wrong == 0
 
 
+@pytest.mark.campaign
 def test_where_nearly_all_falls_together_the_order_is_the_models_too(monkeypatch):
     # Random cells with whole seconds and times of zero. What two hidden steps of one instant do
     # leaves no trace in a record: in very few instants their order is a guess.
@@ -673,6 +674,7 @@ def test_the_script_and_the_style_are_those_of_the_policy():
         assert f"{directive} 'sha256-{digest}'" in told
 
 
+@pytest.mark.campaign
 def test_the_pages_data_adds_up_to_the_accounts():
     shift = replay(load_config(MONO), from_h=2, to_h=4)
     data = Page(page_of(shift)).data

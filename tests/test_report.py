@@ -229,6 +229,7 @@ def test_sliders_of_rounds_cover_the_whole_map(studies, parsed):
         assert point[3] == found.replications
 
 
+@pytest.mark.campaign
 def test_keys_that_go_together_are_one_slider_and_texts_keep_their_order(studies, parsed):
     data = grid_data(parsed("sweep"))
     assert [axis["label"] for axis in data["axes"]] == ["operators", "closure", "cycles per minute"]

@@ -20,7 +20,7 @@ from feedsim.model.lane import Lane
 from feedsim.model.shift import run_shift
 from feedsim.verify.random_cells import random_config
 
-QUICK = 100
+QUICK = 60
 CAMPAIGN = 5_000
 
 
@@ -117,6 +117,7 @@ def test_an_altered_cell_is_told_apart(alter: Any) -> None:
     assert _told_apart(alter) > 5
 
 
+@pytest.mark.campaign
 def test_another_turn_order_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
     """The turn stays with the lane that served."""
     build = Lane.__init__

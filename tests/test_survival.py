@@ -474,6 +474,7 @@ def test_p_values_of_a_true_family(family, half):
     assert abs((found < 0.5).mean() - 0.5) < 4 * math.sqrt(0.25 / 400)
 
 
+@pytest.mark.campaign
 def test_a_wrong_family_is_told():
     assert np.median(p_values(LOGNORMAL, EXPONENTIAL, 9, 150, False, 99)) <= 0.05
     assert np.median(p_values(EXPONENTIAL, LOGNORMAL, 9, 150, True, 99)) <= 0.05

@@ -312,6 +312,7 @@ def test_mean_and_spread_in_bad_bundles(rate):
     assert variance > 1.5 * binomial  # so that the binomial one would be found out
 
 
+@pytest.mark.campaign
 def test_bad_bundles_make_a_trial_longer_and_a_short_one_wrong():
     bundles = bad_bundles(0.01, 0.2, 50, 0.004)
     result = trial_plan(0.01, true_rate=0.004, bundles=bundles, faults_allowed=[0, 1])

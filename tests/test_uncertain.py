@@ -101,6 +101,7 @@ def test_without_chance_all_error_is_the_data(sd=4.0):
     assert found.data_sd != pytest.approx(expected_sd / 2, rel=0.2)
 
 
+@pytest.mark.campaign
 def test_without_uncertainty_all_error_is_the_simulation():
     result = with_uncertain_inputs(
         parse_config(LUCKY), [drawn(STOP, STOPS_S, 1e-9)], settings_of, sets=100, work=KERNEL
@@ -325,7 +326,7 @@ FROM_DATA = str(ROOT / "configs" / "data" / "granola_from_data.toml")
 @pytest.mark.parametrize(
     "words",
     one_in(
-        3,
+        4,
         [
             ["run"],
             ["capacity", "--bags", "100,200"],
@@ -606,6 +607,7 @@ def test_a_limit_that_some_sets_do_not_reach_has_an_open_end():
 # Rounds: in how many sets an interval meets the targets.
 
 
+@pytest.mark.campaign
 def test_in_how_many_sets_an_interval_meets_the_targets():
     """Own derivation: OEE is 300/(300 + stop), so 0.8 is met by stops of up to 75 s.
 
