@@ -349,6 +349,7 @@ def test_nothing_to_fit_is_said(tmp_path):
         fit_stops(log, reasons=["coder"])
 
 
+@pytest.mark.campaign
 def test_same_answer_every_time_and_for_each_reason_alone(tmp_path):
     log = simulated(tmp_path, 2, 10)
     both = fit_stops(log, samples=19).frame()

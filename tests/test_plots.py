@@ -131,13 +131,13 @@ def _misplaced(figure):
     return out + over
 
 
-@pytest.mark.parametrize("case", one_in(4, CASES))
+@pytest.mark.parametrize("case", one_in(6, CASES))
 def test_texts_of_the_loss_figure_stay_apart_and_inside(case):
     results = _results(**CASES[case])
     assert _misplaced(loss_breakdown(results, len(results.settings) - 1)) == []
 
 
-@pytest.mark.parametrize("case", one_in(4, CASES))
+@pytest.mark.parametrize("case", one_in(6, CASES))
 def test_texts_of_the_capacity_figure_stay_apart_and_inside(case):
     assert _misplaced(capacity_figure(_results(**CASES[case]), own_capacity=50)) == []
 

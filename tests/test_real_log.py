@@ -109,6 +109,7 @@ def test_the_accounts_add_up_to_the_windows(log):
     assert frame["oee"].isna().all()
 
 
+@pytest.mark.campaign
 def test_availability_agrees_with_the_renewal_value(log, tmp_path):
     stops_s, runs_s, cut_off_s = times_of(log)
     for name, times in (("stops_s.txt", stops_s), ("runs_s.txt", runs_s)):
