@@ -389,6 +389,9 @@ def stops_of(log) -> Counter:
     return Counter((s.begin_us, s.end_us, s.reason, s.machine) for s in log.stops)
 
 
+DAY_US = 24 * 3600 * 10**6
+
+
 def misread(case: Case, path: Path) -> str:
     """What is wrong with the reading of a broken file, or nothing."""
     path.write_bytes(case.data)
@@ -396,7 +399,10 @@ def misread(case: Case, path: Path) -> str:
         log = read_log(path)
     except LogError as error:
         if case.stops is not None:
-            return f"refused: {error}"
+            # A year that was edited may be a sound one, but far from all others.
+            days = (max(s[1] for s in case.stops) - min(s[0] for s in case.stops)) / DAY_US
+            is_far = days > 10_000 and "the stops go on over" in str(error)
+            return "" if is_far else f"refused: {error}"
         named = any(f":{line}:" in str(error) for line in case.lines)
         return "" if named else f"refused without the line {set(case.lines)}: {error}"
     if case.stops is None:
