@@ -197,6 +197,10 @@ def test_a_byte_order_mark_and_windows_line_ends_are_no_fault(tmp_path: Path) ->
             "stop = { mean_s = -0,25, cv = 1 }  # short",
             "; decimals are written with a point: -0.25",
         ),
+        (
+            "bags = 2,000",
+            "; numbers have no comma: 2000 if thousands are meant, 2.000 if decimals are",
+        ),
         ("speed_per_min =", "; after = there is no value"),
         ("speed_per_min =  # bags", "; after = there is no value"),
         ('name = "oats', ""),

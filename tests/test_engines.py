@@ -281,6 +281,8 @@ def test_while_another_process_compiles_it_is_waited_for(
     compiler: list[Path | None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fcntl = pytest.importorskip("fcntl", reason="no locks of this kind here")
+    # What it imports takes longer than the wait below.
+    pytest.importorskip("feedsim.kernel.shift", exc_type=ImportError, reason="no numba")
     monkeypatch.setenv(machine_code.FOLDER_VARIABLE, str(tmp_path))
     folder = machine_code.cache_folder()
     folder.mkdir()

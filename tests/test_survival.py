@@ -679,7 +679,7 @@ def windows_of(draw, count=30, hours=8.0, seed=1) -> list[Renewals]:
 @pytest.mark.campaign
 @pytest.mark.parametrize(
     ("family", "form"),
-    [pytest.param(EXPONENTIAL, None, marks=pytest.mark.campaign), (WEIBULL, 0.6)],
+    [(EXPONENTIAL, None), (WEIBULL, 0.6)],
 )
 def test_no_trend_and_no_clusters_where_there_are_none(family, form):
     """Also where short times are many: Weibull of shape 0.6."""

@@ -87,7 +87,7 @@ def explain_name(name: str = "") -> list[Explanation]:
         A key's path (machine.magazine.capacity_bags), also its end alone (capacity_bags); a table
         (magazine); a measure (dry_share); a closure; a film material; or one of the lists tables,
         measures, closures, materials. Numbers of a list's tables are passed over. The words that
-        a key or a measure begins with will do (waiting, refill visits). Empty: tables.
+        a key or a measure begins with will do (dry, refill visits). Empty: tables.
 
     Returns
     -------

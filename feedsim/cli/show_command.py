@@ -31,7 +31,7 @@ def command(key: str, as_json: bool) -> None:
     """Explain KEY: a key of the config, a table of it, a measure, a closure or a material.
 
     A key is explained with its unit, default, what is allowed, meaning and source; the end of its
-    path is enough, or the words it begins with. Without KEY the tables of a config are listed;
+    path is enough, or the first words of that. Without KEY the tables of a config are listed;
     `measures`, `closures` and `materials` list those.
 
     \b

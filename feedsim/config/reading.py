@@ -100,6 +100,11 @@ def _placed(message: str, text: str) -> tuple[int | None, str]:
 def _hint(line: str) -> str:
     """What is often meant by a line that is no TOML."""
     comma = _DECIMAL_COMMA.search(line)
+    if comma and len(comma[2]) == 3:
+        return (
+            f"; numbers have no comma: {comma[1]}{comma[2]} if thousands are meant, "
+            f"{comma[1]}.{comma[2]} if decimals are"
+        )
     if comma:
         return f"; decimals are written with a point: {comma[1]}.{comma[2]}"
     if _NO_VALUE.search(line):
