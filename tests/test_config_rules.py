@@ -144,6 +144,19 @@ STRUCTURE: list[tuple[Edits, str, list[str], str]] = [
         ["allowed here are currency, pack_margin"],
         "xyzzy",
     ),
+    (
+        # Required: misspelt is told, missing is not told besides.
+        [("speed_per_min = 50", "spead_per_min = 50")],
+        "machine[0].spead_per_min",
+        ["did you mean `speed_per_min`?"],
+        "spead",
+    ),
+    (
+        [('closure = "press_zip"', 'closure = "Press zip"')],
+        "machine[0].bag.closure",
+        ['is "Press zip", did you mean "press_zip"?'],
+        "closure",
+    ),
     ([("[money]", "[monney]")], "monney", ["did you mean `money`?"], "monney"),
     (
         [("speed_per_min = 50\n", "")],

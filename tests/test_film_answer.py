@@ -28,7 +28,7 @@ from feedsim.answers.magazines import CapacityError
 from feedsim.answers.rows import rows_of
 from feedsim.answers.targets import MET, Target
 from feedsim.cell import build_cell
-from feedsim.cli.film_command import _to_two_digits, answer, headline, subtitle
+from feedsim.cli.film_command import _rounded, answer, headline, subtitle
 from feedsim.config import parse_config
 from feedsim.film import PLANNING_SOURCE, planning_chances
 from feedsim.plots.film import film_figure
@@ -461,5 +461,5 @@ def test_a_search_that_trusts_the_mean_is_found_out():
     + [(value, f"{value:g}", f"{value:g}") for value in (0.0, 0.3, 2.0, 20.0, 35.0)],
 )
 def test_a_title_s_limit_is_rounded_to_the_side_on_which_it_is_kept(value, kept_below, kept_above):
-    assert _to_two_digits(value) == kept_below
-    assert _to_two_digits(value, up=True) == kept_above
+    assert _rounded(value, 2) == kept_below
+    assert _rounded(value, 2, up=True) == kept_above

@@ -11,9 +11,9 @@ import pytest
 from campaigns import some_quick
 from test_cli import feedsim  # noqa: F401 (a fixture)
 
-from feedsim.cli import COMMANDS
+from feedsim.cli import COMMANDS, _explain
 from feedsim.cli import feedsim as command_line
-from feedsim.cli.codes import DONE, TARGET_MISSED
+from feedsim.cli.codes import BAD_INPUT, DONE, TARGET_MISSED
 
 ROOT = Path(__file__).parents[1]
 SHORT = ["--set", "study.shift_h=0.3", "--set", "study.warm_up_h=0.05"]
@@ -95,3 +95,26 @@ def _calendar_within(config: Path) -> list[str]:
         for number in range(text.count(table)):
             words += ["--set", f"{key}[{number}].at_h=0.1"]
     return words
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (
+            ["size", "configs/oats_slider.toml", "--oee", "0,77"],
+            "; decimals are written with a point: 0.77",
+        ),
+        (
+            ["trial", "plan", "--rate", "1,000"],
+            "; numbers have no comma: 1000 if thousands are meant",
+        ),
+        (["trial", "plan", "--rate", "x,1"], "is not a valid float."),
+    ],
+)
+def test_a_number_with_a_comma_is_told_how_it_is_written(words, told):
+    with pytest.raises(click.ClickException) as caught:
+        command_line.main(words, standalone_mode=False)
+    code, message = _explain(caught.value)
+    assert code == BAD_INPUT
+    assert told in message
+    assert len(message.splitlines()) == 1

@@ -23,7 +23,8 @@ ORDER = [
         "accounts",
     ),
     *("model", "kernel", "stats", "engines", "executors", "cluster", "store", "study"),
-    *("measures", "losses", "logs", "fit", "answers", "plots", "pages", "verify", "folder", "cli"),
+    *("measures", "labels", "losses", "logs", "fit", "answers", "plots", "pages", "verify"),
+    *("folder", "cli"),
 ]
 
 

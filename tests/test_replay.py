@@ -46,7 +46,7 @@ from feedsim.model.shift import run_shift
 from feedsim.pages import replay as page_module
 from feedsim.pages.page import shown
 from feedsim.pages.replay import replay_page
-from feedsim.plots.replay import replay_figure
+from feedsim.plots.replay import replay_figure, time_rows
 from feedsim.plots.replay_parts import drawable, thinned
 from feedsim.plots.style import figure_style, save
 from feedsim.verify.random_cells import random_config
@@ -802,3 +802,18 @@ def test_bad_input_gets_one_clear_line(feedsim_command, words, told):
     assert len(err.strip().splitlines()) == 1
     assert all(word in err for word in told)
     assert not Path("outputs").exists()
+
+
+@pytest.mark.parametrize(("path", "groups"), [(THREE, 4), (OATS, 2)])
+def test_the_mark_of_the_instant_crosses_what_is_drawn_over_time_alone(path, groups):
+    shift = replay(load_config(path), from_h=2.0, to_h=3.0)
+    rows = time_rows(replay_figure(shift))
+    assert len(rows) == groups  # each machine's rows, and the crew's
+    tops = [top for top, _ in rows]
+    ends = [top + height for top, height in rows]
+    assert min(tops) > 0.05  # below the title
+    assert max(ends) < 0.97  # above the key
+    assert all(end < top for end, top in zip(ends, tops[1:], strict=False))
+    page = replay_page(shift, command="feedsim replay", config_name="cell.toml")
+    assert page.count('class="cursor"') == groups
+    assert f"#cursor{groups - 1} {{ top: {100 * tops[-1]:.2f}%;" in page

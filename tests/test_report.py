@@ -16,6 +16,7 @@ from studies import KINDS, Studies, call, each_kind, is_simulated
 from test_pages_browser import TITLES
 
 from feedsim.cli.finished_study import read_study
+from feedsim.labels import label_of
 from feedsim.pages import page as page_part
 from feedsim.pages.drawings import drawings_within
 from feedsim.pages.explorer import MEASURES, grid_of
@@ -206,7 +207,8 @@ def test_sliders_hold_the_computed_points_as_summary_has_them(studies, parsed):
         assert bags == line["machine.magazine.capacity_bags"]
         assert minutes == line["crew.rounds_every_min"]
         assert point[3] == line["replications"]
-        for found, (name, _, _, factor, _) in zip(point[4:], MEASURES, strict=True):
+        for found, name in zip(point[4:], MEASURES, strict=True):
+            factor = label_of(name).factor
             assert found[0] == pytest.approx(factor * line[name], rel=1e-5)
             if len(found) == 4:
                 ends = [factor * line[f"{name}_low"], factor * line[f"{name}_high"]]

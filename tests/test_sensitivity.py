@@ -12,10 +12,11 @@ from studies import call
 
 from feedsim.answers.input_ranges import Input, RangeError, inputs_of, with_chances
 from feedsim.answers.morris import steps_of, trajectories
-from feedsim.answers.sensitivity import MOVED, NAMED, effect_text, sensitivity
+from feedsim.answers.sensitivity import NAMED, effect_text, sensitivity
 from feedsim.answers.sensitivity_plan import SensitivityError, plan_of
 from feedsim.cell import build_cell
 from feedsim.config import ConfigError, load_config, parse_config
+from feedsim.labels import label_of
 from feedsim.stats import Estimate
 from feedsim.verify.sensitivity import SensitivityShown
 
@@ -352,7 +353,7 @@ def test_a_title_names_some_of_those_not_told_apart_from_the_first(found):
 
 
 def test_an_effect_in_words():
-    oee = next(one for one in MOVED if one.measure == "oee")
+    oee = label_of("oee")
     nothing = float("nan")
     assert effect_text(Estimate(0.0123, 0.01, 0.0146, 9, 9), oee) == "+1.23 ±0.23"
     assert effect_text(Estimate(-0.0123, nothing, nothing, 1, 1), oee) == "-1.23"

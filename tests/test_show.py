@@ -10,6 +10,7 @@ import sys
 import pytest
 
 from feedsim.answers.explanations import UnknownNameError, explain_name, known_names
+from feedsim.answers.terms import TERMS
 from feedsim.cell import build_cell
 from feedsim.cli import COMMANDS, main
 from feedsim.config import all_keys, load_config
@@ -63,6 +64,12 @@ def test_every_table_lists_its_keys():
         ("dry_share", ["dry_share"]),
         ("pet", ["PET"]),
         ("slider", ["slider"]),
+        ("waiting", ["wait_share"]),
+        ("Crew busy", ["crew_busy"]),
+        ("good packs", ["good_packs", "packs_per_h"]),
+        ("tarone", ["Tarone's z"]),
+        ("log rank", ["log-rank test"]),
+        ("jeffreys", ["Jeffreys' prior"]),
         ("", ["tables"]),
     ],
 )
@@ -75,6 +82,22 @@ def test_every_measure_of_the_shipped_configs_is_explained(request):
         for name in measure_names(build_cell(load_config(path))):
             [found] = explain_name(name)
             assert found.fact("meaning")
+
+
+def test_every_term_is_explained():
+    [listed] = explain_name("terms")
+    assert [each.name for each in listed.below] == [term.name for term in TERMS]
+    assert len({term.name.lower() for term in TERMS}) == len(TERMS)
+    for term in TERMS:
+        found = explain_name(term.name)
+        assert term.name in [each.name for each in found]
+        assert all(each.fact("meaning") and each.fact("source") for each in found)
+
+
+def test_columns_of_the_fits_tables_are_terms():
+    for column in ("AIC", "A²", "p", "cv", "Laplace", "neighbours", "dispersion"):
+        [found] = explain_name(column)
+        assert found.kind == "term"
 
 
 def test_closures_and_materials_say_that_they_are_from_memory():

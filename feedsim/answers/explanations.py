@@ -1,7 +1,8 @@
-"""Names explained: keys and tables of the config, measures, closures, film materials.
+"""Names explained: keys and tables of the config, measures, closures, film materials, terms.
 
 Nothing is declared here: keys are explained from the config's declarations, measures from
-`feedsim.measures`, closures and materials from `feedsim.film`.
+`feedsim.measures` and `feedsim.labels`, closures and materials from `feedsim.film`, words of
+statistics from `feedsim.answers.terms`.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from feedsim.answers.terms import TERMS, UNSOURCED, Term
 from feedsim.cell import build_cell
 from feedsim.config import parse_config
 from feedsim.config.catalog import (
@@ -32,11 +34,14 @@ from feedsim.film import (
     PLANNING_STIFFNESS_uNm,
     planning_chances,
 )
+from feedsim.labels import label_of
 from feedsim.measures import CREW_BUSY, RATE, SHARE, Measure, measures_of
 from feedsim.mistakes import Mistake
 
 MEASURES, CLOSURE_LIST, MATERIAL_LIST, TABLES = "measures", "closures", "materials", "tables"
+TERM_LIST = "terms"
 KEY, TABLE, MEASURE, CLOSURE, MATERIAL = "key", "table", "measure", "closure", "material"
+TERM = "term"
 
 YOUR_STATION, YOUR_OUTFEED_STATION = "your station", "your outfeed station"
 _OF_STATION = (
@@ -85,9 +90,10 @@ def explain_name(name: str = "") -> list[Explanation]:
     ----------
     name : str
         A key's path (machine.magazine.capacity_bags), also its end alone (capacity_bags); a table
-        (magazine); a measure (dry_share); a closure; a film material; or one of the lists tables,
-        measures, closures, materials. Numbers of a list's tables are passed over. The words that
-        a key or a measure begins with will do (dry, refill visits). Empty: tables.
+        (magazine); a measure (dry_share), also as tables head it (waiting); a closure; a film
+        material; a term of statistics (Tarone's z); or one of the lists tables, measures,
+        closures, materials, terms. Numbers of a list's tables are passed over. The words that a
+        name begins with will do (dry, refill visits). Empty: tables.
 
     Returns
     -------
@@ -102,7 +108,12 @@ def explain_name(name: str = "") -> list[Explanation]:
     plain = re.sub(r"\[\d+\]", "", name).strip().strip(".")
     if plain in ("", TABLES):
         return [_tables()]
-    lists = {MEASURES: _measures, CLOSURE_LIST: _closures, MATERIAL_LIST: _materials}
+    lists = {
+        MEASURES: _measures,
+        CLOSURE_LIST: _closures,
+        MATERIAL_LIST: _materials,
+        TERM_LIST: _terms,
+    }
     if plain in lists:
         return [lists[plain]()]
     found = _named(plain) or _begun_by(plain)
@@ -112,22 +123,28 @@ def explain_name(name: str = "") -> list[Explanation]:
 
 
 def _named(name: str) -> list[Explanation]:
-    return _keys(name) + _of_measures(name) + _of_films(name)
+    return _keys(name) + _of_measures(name) + _of_films(name) + _of_terms(name)
 
 
 def _begun_by(words: str) -> list[Explanation]:
     """What tables of answers call by the first words of its name; nothing where that is vague."""
-    begin = words.lower().replace(" ", "_") + "_"
-    names = [name for name in known_names() if name.rpartition(".")[2].startswith(begin)]
+    begin = _plain(words) + "_"
+    names = [name for name in known_names() if _plain(name.rpartition(".")[2]).startswith(begin)]
     return [each for name in names for each in _named(name)] if len(names) <= MOST_BEGUN else []
+
+
+def _plain(words: str) -> str:
+    """Words as names are written, without what is easily mistyped."""
+    return re.sub(r"['\u2019](s\b)?", "", words.lower()).replace(" ", "_").replace("-", "_")
 
 
 def known_names() -> list[str]:
     """All names that can be explained, for completion and for the nearest ones."""
     keys = [declared.path for declared in declarations().values()]
     measures = [each.name for each in _all_measures()]
-    lists = [MEASURES, CLOSURE_LIST, MATERIAL_LIST, TABLES]
-    return [*keys, *measures, *CLOSURES, *MATERIALS, *lists]
+    lists = [MEASURES, CLOSURE_LIST, MATERIAL_LIST, TERM_LIST, TABLES]
+    terms = [term.name for term in TERMS]
+    return [*keys, *measures, *CLOSURES, *MATERIALS, *terms, *lists]
 
 
 def _unknown(name: str) -> str:
@@ -142,7 +159,7 @@ def _unknown(name: str) -> str:
     told = f"did you mean {' or '.join(meant)}? " if meant else ""
     return (
         f"KEY: nothing is called {show(name)}; {told}allowed: a key of the config, a table, a "
-        "measure, a closure, a material (feedsim show lists the tables)"
+        "measure, a closure, a material, a term (feedsim show lists the tables)"
     )
 
 
@@ -249,7 +266,11 @@ def _measures() -> Explanation:
 
 
 def _of_measures(name: str) -> list[Explanation]:
-    found = [each for each in _all_measures() if each.name == name]
+    found = [
+        each
+        for each in _all_measures()
+        if name == each.name or name.lower() == label_of(each.name).text.lower()
+    ]
     for pattern in () if found else _OF_STATION:
         of_station = pattern.fullmatch(name)
         if of_station is not None and name.isascii():
@@ -301,3 +322,20 @@ def _materials() -> Explanation:
 def _of_films(name: str) -> list[Explanation]:
     found = [_closure(each) for each in CLOSURES if each == name]
     return found + [_material(each) for each in MATERIALS if each.lower() == name.lower()]
+
+
+# Terms.
+
+
+def _term(term: Term) -> Explanation:
+    source = term.source if term.source in UNSOURCED else f"{term.source} (from memory)"
+    return Explanation(term.name, TERM, (("meaning", term.meaning), ("source", source)))
+
+
+def _terms() -> Explanation:
+    facts = (("meaning", "Words of statistics in the answers, and how to read them"),)
+    return Explanation(TERM_LIST, TERM_LIST, facts, tuple(map(_term, TERMS)))
+
+
+def _of_terms(name: str) -> list[Explanation]:
+    return [_term(term) for term in TERMS if _plain(term.name) == _plain(name)]

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.cell import MachinePlan
+from feedsim.labels import label_of
 from feedsim.measures import CREW_BUSY, START_SHARE, Figure, figure, measures_of
 from feedsim.stats import FEW_EVENTS, Estimate, Floats
 from feedsim.study import Results, Value
@@ -231,7 +232,7 @@ def notes_on(rows: list[Row]) -> list[str]:
     names = list(dict.fromkeys(name for row in rows for name in row.figures))
     few = [n for n in names if any(n in r.figures and r.figures[n].has_few_events for r in rows)]
     if few:
-        shown = ", ".join(name.replace("_", " ") for name in few[:6])
+        shown = ", ".join(label_of(name).heading.removesuffix(" %") for name in few[:6])
         shown += f" and {len(few) - 6} more" if len(few) > 6 else ""
         notes.append(
             f"Too few events for the stated confidence (seen in fewer than {FEW_EVENTS} shifts; "

@@ -20,6 +20,7 @@ from feedsim.answers.precision import Precision, Shortfall, simulate_settings
 from feedsim.answers.rows import Row, estimate_json, rows_of
 from feedsim.answers.sensitivity_plan import Plan, plan_of
 from feedsim.config import Config
+from feedsim.labels import Label, label_of
 from feedsim.measures import Figure
 from feedsim.shown import Shown
 from feedsim.stats import Estimate, difference
@@ -33,23 +34,7 @@ NAMED = 3
 DEPENDS = 0.5
 
 
-@dataclass(frozen=True, slots=True)
-class Moved:
-    """A measure of the whole cell that inputs move, and how it is shown."""
-
-    measure: str
-    label: str
-    unit: str
-    scale: float
-    digits: int
-
-
-MOVED = (
-    Moved("oee", "OEE", "points", 100.0, 2),
-    Moved("refill_visits_per_h", "refill visits", "/h", 1.0, 2),
-    Moved("dry_share", "dry", "points", 100.0, 2),
-    Moved("crew_busy", "crew busy", "points", 100.0, 1),
-)
+MOVED = ("oee", "refill_visits_per_h", "dry_share", "crew_busy")
 
 
 @dataclass(frozen=True)
@@ -144,9 +129,9 @@ class SensitivityResult(Shown):
     shortfalls: Sequence[Shortfall] = ()
 
     @property
-    def moved(self) -> list[Moved]:
+    def moved(self) -> list[Label]:
         """The answers that the cell has."""
-        return [one for one in MOVED if one.measure in self.effects[0].as_given.figures]
+        return [label_of(name) for name in MOVED if name in self.effects[0].as_given.figures]
 
     @cached_property
     def first(self) -> InputEffect | None:
@@ -219,8 +204,8 @@ class SensitivityResult(Shown):
         for shown in self.moved[1:]:
             best = max(self.effects, key=lambda effect: _known(effect.size(shown.measure)))
             if best.surely_moves(shown.measure):
-                size = f"{shown.scale * best.size(shown.measure):.{shown.digits}f}"
-                told.append(f"{best.input.name} ({shown.label}, {size} {shown.unit})")
+                size = f"{shown.factor * best.size(shown.measure):.{shown.fine_digits}f}"
+                told.append(f"{best.input.name} ({shown.text}, {size} {shown.unit_of_change})")
         return ["The other answers move most with " + ", ".join(told)] if told else []
 
     @property
@@ -228,7 +213,7 @@ class SensitivityResult(Shown):
         """Headings of the table."""
         return [
             *("input", "low", "as given", "high", "range", "OEE at low", "OEE at high"),
-            *(f"{one.label}, low to high" for one in self.moved),
+            *(f"{one.text}, low to high" for one in self.moved),
             "OEE: mean step, spread",
         ]
 
@@ -324,23 +309,25 @@ def _known(value: float) -> float:
     return value if isfinite(value) else float("-inf")
 
 
-def effect_text(found: Estimate, shown: Moved) -> str:
+def effect_text(found: Estimate, shown: Label) -> str:
     """An effect with the half-width of its interval."""
     if not isfinite(found.value):
         return "-"
-    value = f"{shown.scale * found.value:+.{shown.digits}f}"
+    value = f"{shown.factor * found.value:+.{shown.fine_digits}f}"
     if not isfinite(found.half_width):
         return value
-    return f"{value} ±{shown.scale * found.half_width:.{shown.digits}f}"
+    return f"{value} ±{shown.factor * found.half_width:.{shown.fine_digits}f}"
 
 
-def steps_text(effect: InputEffect, shown: Moved) -> str:
+def steps_text(effect: InputEffect, shown: Label) -> str:
     """Mean size of an input's steps and their spread; empty where there is no design."""
     steps = effect.steps.get(shown.measure)
     if steps is None or not isfinite(steps.mean_size):
         return ""
-    spread = f"{shown.scale * steps.spread:.{shown.digits}f}" if isfinite(steps.spread) else "-"
-    return f"{shown.scale * steps.mean_size:.{shown.digits}f}, {spread}"
+    spread = (
+        f"{shown.factor * steps.spread:.{shown.fine_digits}f}" if isfinite(steps.spread) else "-"
+    )
+    return f"{shown.factor * steps.mean_size:.{shown.fine_digits}f}, {spread}"
 
 
 def _less(other: InputEffect, first: InputEffect, confidence: float) -> bool:
@@ -418,13 +405,13 @@ def _steps(plan: Plan, results: Results, work: Work) -> list[dict[str, Steps]]:
     cells = [row for row in rows_of(found) if row.machine is None]
     steps: list[dict[str, Steps]] = [{} for _ in plan.inputs]
     shape = plan.levels.shape[:2]
-    for one in MOVED:
-        if one.measure not in cells[0].figures:
+    for measure in MOVED:
+        if measure not in cells[0].figures:
             continue
-        figures = [row.figures[one.measure] for row in cells]
+        figures = [row.figures[measure] for row in cells]
         values = np.array([figure.value for figure in figures]).reshape(shape)
         deviations = np.array([figure.deviations for figure in figures]).reshape(*shape, -1)
         told = steps_of(plan.levels, values, deviations, results.confidence)
         for own, step in zip(steps, told, strict=True):
-            own[one.measure] = step
+            own[measure] = step
     return steps

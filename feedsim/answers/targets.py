@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 
 from feedsim.answers.rows import Row, estimate_json, row_of, rows_of
 from feedsim.cell import Cell
+from feedsim.labels import label_of
 from feedsim.measures import CREW_BUSY, Figure
 from feedsim.mistakes import Mistake
 from feedsim.stats import Estimate
@@ -71,7 +72,12 @@ class Target:
     @property
     def is_share(self) -> bool:
         """Whether it is told in percent."""
-        return self.measure in SHARES
+        return label_of(self.measure).is_share
+
+    @property
+    def factor(self) -> float:
+        """Figures as they are told, per unit of the measure."""
+        return label_of(self.measure).factor
 
     @property
     def is_least(self) -> bool:
@@ -85,14 +91,12 @@ class Target:
 
     def in_words(self) -> str:
         """The target for readers."""
-        name = {"oee": "OEE", "packs_per_h": "good packs/h", "visits_per_h": "visits/h"}.get(
-            self.measure, self.measure.replace("_", " ").removesuffix(" share")
-        )
-        return f"{name} {self.bound_in_words()}"
+        label = label_of(self.measure)
+        return f"{label.text if self.is_share else label.heading} {self.bound_in_words()}"
 
     def bound_in_words(self) -> str:
         """What the measure must reach or may reach."""
-        value = f"{100 * self.value:g} %" if self.is_share else f"{self.value:g}"
+        value = f"{self.factor * self.value:g}{' %' * self.is_share}"
         return f"{'at least' if self.is_least else 'at most'} {value}"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 from importlib import import_module
 from typing import NoReturn
@@ -123,12 +124,24 @@ def _code_of_command() -> int:
         return code
 
 
+def _comma_hint(error: click.ClickException, message: str) -> str:
+    """What to say where a number was written with a comma."""
+    number = re.search(r"'(-?\d+,\d+)'", message)
+    if number is None or not isinstance(error, click.BadParameter):
+        return ""
+    from feedsim.config.reading import comma_hint
+
+    return comma_hint(number[1])
+
+
 def _explain(error: BaseException) -> tuple[int, str]:
     """Exit code and message of an error."""
     if isinstance(error, KeyboardInterrupt | click.Abort):
         return INTERRUPTED, "feedsim: interrupted"
     if isinstance(error, click.ClickException):
-        return BAD_INPUT, f"feedsim: {error.format_message()}"
+        message = error.format_message()
+        hint = _comma_hint(error, message)
+        return BAD_INPUT, f"feedsim: {message.removesuffix('.') if hint else message}{hint}"
     from concurrent.futures.process import BrokenProcessPool
 
     from feedsim.executors import WorkersGone

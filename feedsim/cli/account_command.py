@@ -142,18 +142,9 @@ def reading(result: AccountResult) -> str:
 
 
 MEASURES = (
-    ("OEE", "oee", 100, 1, "%"),
-    ("availability", "availability", 100, 1, "%"),
-    ("performance", "performance", 100, 1, "%"),
-    ("quality", "quality", 100, 2, "%"),
-    ("running", "time_running_share", 100, 1, "% of time"),
-    ("good packs", "packs_per_h", 1, 0, "/h"),
-    ("packs made", "bags_used", 1, 0, ""),
-    ("rejected packs", "rejected_packs", 1, 1, ""),
-    ("dry", "dry_share", 100, 2, "% of time"),
-    ("blocked", "blocked_share", 100, 2, "% of time"),
-    ("refill visits", "refill_visits_per_h", 1, 2, "/h"),
-    ("fault visits", "fault_visits_per_h", 1, 2, "/h"),
+    *("oee", "availability", "performance", "quality", "time_running_share"),
+    *("packs_per_h", "bags_used", "rejected_packs"),
+    *("dry_share", "blocked_share", "refill_visits_per_h", "fault_visits_per_h"),
 )
 
 
@@ -163,11 +154,7 @@ def say_tables(result: AccountResult) -> None:
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
     few = few_note(result)
-    each = f"in a {result.per}"
-    lines = [
-        (label, name, scale, digits, unit or each) for label, name, scale, digits, unit in MEASURES
-    ]
-    say_measures(rows, lines, few)
+    say_measures(rows, MEASURES, few, counted=f"in a {result.per}")
     for machine, row in zip(result.machines, result.rows, strict=False):
         title = f"Where the planned busy time of {machine.name} goes (in 8 h of it)"
         say_losses(title, machine.whole.losses, row, few)

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from feedsim.answers.rows import Row
     from feedsim.study import Value
 
-Columns = Sequence[tuple[str, str, float, int]]
-
 
 @click.command("capacity")
 @study_command
@@ -147,30 +145,17 @@ def answer(result: CapacityResult, interval: Value | None, machine: str | None =
     return told
 
 
+STEP = "step"
 TABLES = (
-    (
-        ("OEE %", "oee", 100, 1),
-        ("step, points", "step", 100, 2),
-        ("dry %", "dry_share", 100, 2),
-        ("waiting %", "wait_share", 100, 2),
-        ("refill visits/h", "refill_visits_per_h", 1, 2),
-        ("fault visits/h", "fault_visits_per_h", 1, 2),
-    ),
-    (
-        ("availability %", "availability", 100, 1),
-        ("performance %", "performance", 100, 1),
-        ("quality %", "quality", 100, 2),
-        ("blocked %", "blocked_share", 100, 2),
-        ("bags/refill", "bags_per_refill", 1, 0),
-        ("crew busy %", "crew_busy", 100, 1),
-    ),
+    ("oee", STEP, "dry_share", "wait_share", "refill_visits_per_h", "fault_visits_per_h"),
+    ("availability", "performance", "quality", "blocked_share", "bags_per_refill", "crew_busy"),
 )
 
 
 def say_tables(result: CapacityResult) -> None:
     """Say the tables below the answer."""
     from feedsim.answers.rows import WHOLE_CELL
-    from feedsim.cli.screen import FEW, say_unseen
+    from feedsim.cli.screen import FEW, WAITING, say_unseen
 
     machines = [plan.name for plan in result.results.settings[0].cell.machines]
     titles: dict[str | None, str] = {None: WHOLE_CELL if len(machines) > 1 else machines[0]}
@@ -182,30 +167,36 @@ def say_tables(result: CapacityResult) -> None:
             rounds = "" if interval is None else f", rounds every {interval:g} min"
             for columns in TABLES if machine is None else TABLES[:1]:
                 _say_table(f"{title}{rounds}", columns, result, result.curve(machine, interval))
-    names = [name for columns in TABLES for _, name, *_ in columns]
+    names = [name for columns in TABLES for name in columns]
     shown = [row[name] for row in result.rows for name in names if name in row.figures]
     if any(found.few_events for found in shown):
         click.echo(FEW)
     say_unseen(shown)
     click.echo(
         "Values ± half-width of the interval. Step: paired difference of OEE to the next smaller "
-        "capacity, on the same luck. Waiting: stopped, and nobody there yet."
+        f"capacity, on the same luck. {WAITING}"
     )
 
 
-def _say_table(title: str, columns: Columns, result: CapacityResult, curve: Sequence[Row]) -> None:
-    from feedsim.cli.screen import cell, say_table
+def _say_table(
+    title: str, columns: Sequence[str], result: CapacityResult, curve: Sequence[Row]
+) -> None:
+    from feedsim.cli.screen import changed, measured, say_table
+    from feedsim.labels import label_of
 
-    def entry(row: Row, name: str, scale: float, digits: int) -> str:
-        if name == "step":
-            return cell(result.steps(row).get("oee"), scale, digits, empty="")
-        return cell(row.get(name), scale, digits)
+    def entry(row: Row, name: str) -> str:
+        if name == STEP:
+            return changed("oee", result.steps(row).get("oee"), empty="")
+        return measured(name, row.get(name))
 
     say_table(
         title,
-        ("bags/lane", *(label for label, *_ in columns)),
+        (
+            "bags/lane",
+            *("step, points" if name == STEP else label_of(name).heading for name in columns),
+        ),
         [
-            (str(result.capacity_bags(row)), *(entry(row, *column[1:]) for column in columns))
+            (str(result.capacity_bags(row)), *(entry(row, name) for name in columns))
             for row in curve
         ],
     )

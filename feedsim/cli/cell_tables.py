@@ -11,22 +11,35 @@ if TYPE_CHECKING:
 
 LEAST_SHOWN = 5e-5
 
-# Label, measure, factor, digits, unit.
-Line = tuple[str, str, float, int, str]
 
+def say_measures(rows: Sequence[Row], names: Iterable[str], few: str, counted: str) -> None:
+    """Print measures of machines side by side.
 
-def say_measures(rows: Sequence[Row], lines: Iterable[Line], few: str) -> None:
-    """Print measures of machines side by side; `few` is told where too few events were seen."""
-    from feedsim.cli.screen import cell, say_table
+    Parameters
+    ----------
+    rows : sequence of Row
+    names : iterable of str
+        The measures'.
+    few : str
+        Told where too few events were seen.
+    counted : str
+        The unit of what is counted: in what.
+    """
+    from feedsim.cli.screen import measured, say_table
+    from feedsim.labels import label_of
 
-    lines = list(lines)
-    shown = [row[name] for row in rows for _, name, *_ in lines if name in row.figures]
+    names = list(names)
+    shown = [row[name] for row in rows for name in names if name in row.figures]
     say_table(
         "Measures (value ± half-width of the interval)",
         ("", *(row.title for row in rows), ""),
         [
-            (label, *(cell(row.get(name), scale, digits) for row in rows), unit)
-            for label, name, scale, digits, unit in lines
+            (
+                label_of(name).text,
+                *(measured(name, row.get(name)) for row in rows),
+                label_of(name).unit or counted,
+            )
+            for name in names
         ],
         few if any(found.few_events for found in shown) else "",
     )

@@ -296,39 +296,40 @@ def say_tables(result: CompareResult, inputs: CompareInputs | None = None) -> No
 
 def _say_measures(result: CompareResult) -> None:
     from feedsim.cli.run_command import MEASURES
-    from feedsim.cli.screen import FEW, cell, say_table, say_unseen
+    from feedsim.cli.screen import FEW, WAITING, changed, measured, say_table, say_unseen
+    from feedsim.labels import label_of
 
     pair, confidence = result.cell, result.results.confidence
-    names = [column for column in MEASURES if column[1] in pair.own]
-    shown = [pair[name] for _, name, *_ in names]
+    names = [name for name in MEASURES if name in pair.own]
+    shown = [pair[name] for name in names]
     say_table(
         "Measures of the whole cell (value ± half-width of the interval)",
         ("", "A", "B", "B - A", ""),
         [
             (
-                label,
-                cell(pair.own[name].estimate(confidence), scale, digits),
-                cell(pair.other[name].estimate(confidence), scale, digits),
-                cell(change, scale, digits + (scale == 100)),
-                unit,
+                label_of(name).text,
+                measured(name, pair.own[name].estimate(confidence)),
+                measured(name, pair.other[name].estimate(confidence)),
+                changed(name, change),
+                label_of(name).unit or "in the window",
             )
-            for (label, name, scale, digits, unit), change in zip(names, shown, strict=True)
+            for name, change in zip(names, shown, strict=True)
         ],
         FEW if any(found.few_events for found in shown) else "",
     )
     say_unseen(shown)
+    click.echo(WAITING)
 
 
 def _say_machines(result: CompareResult) -> None:
-    from feedsim.cli.screen import cell, say_table
+    from feedsim.cli.screen import changed, measured, say_table
 
     def line(pair: Pair) -> Sequence[str]:
         own, other = (side["oee"].estimate(pair.confidence) for side in (pair.own, pair.other))
         return (
-            cell(own, 100, 1),
-            cell(other, 100, 1),
-            *(cell(pair[name], 100, 2) for name in ("oee", "dry_share", "wait_share")),
-            cell(pair["visits_per_h"], 1, 2),
+            measured("oee", own),
+            measured("oee", other),
+            *(changed(n, pair[n]) for n in ("oee", "dry_share", "wait_share", "visits_per_h")),
         )
 
     say_table(

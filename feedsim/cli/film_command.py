@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Any
@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 
 MOST_FIGURES = 12
 NEARLY = 1e-9
+COLUMNS = (
+    *("oee", "refill_visits_per_h", "fault_visits_per_h"),
+    *("stops_lane_fault_per_h", "time_lane_fault_share"),
+)
 PLANNING = "by planning values, from memory"
 
 
@@ -211,19 +215,19 @@ def _limit_words(result: FilmResult, limit: Limit) -> str:
     is_last = limit.fails_from is None
     if result.is_of_stiffness:
         end = ", the flimsiest tried" if is_last else " on"
-        return f"from {_to_two_digits(limit.value, up=True)} µN·m{end}"
+        return f"from {_rounded(limit.value, 2, up=True)} µN·m{end}"
     end = ", the most tried" if is_last else ""
     if len(result.machines) > 1:
-        return f"up to {_to_two_digits(limit.value)} times the config's{end}"
+        return f"up to {_rounded(limit.value, 2)} times the config's{end}"
     rate = _missed(result, limit.tried[limit.value].setting)
-    return f"up to {_to_two_digits(100 * rate)} % missed{end}"
+    return f"up to {_rounded(100 * rate, 2)} % missed{end}"
 
 
-def _to_two_digits(value: float, *, up: bool = False) -> str:
-    """A limit to the digits that a title needs, rounded to the side on which it is kept."""
+def _rounded(value: float, digits: int, *, up: bool = False) -> str:
+    """A value to the digits that readers need, rounded up or down, never to the nearest."""
     if not value > 0:
         return f"{value:g}"
-    step = 10.0 ** (floor(log10(value)) - 1)
+    step = 10.0 ** (floor(log10(value)) + 1 - digits)
     steps = ceil(value / step - NEARLY) if up else floor(value / step + NEARLY)
     return f"{steps * step:.6g}"
 
@@ -236,14 +240,25 @@ def _missed(result: FilmResult, setting: Setting) -> float:
     return next(miss_rate(plan) for plan in setting.cell.machines if plan.name == name)
 
 
-def _at(result: FilmResult, curve: Curve, value: float, limit: Limit | None = None) -> str:
+def _at(result: FilmResult, curve: Curve, value: float) -> str:
     """A place on a curve: a stiffness, a miss rate, or a factor where several were varied."""
+    return _place(result, value, curve.settings[value], "{:.3g}".format)
+
+
+def _at_limit(result: FilmResult, limit: Limit, value: float, *, kept: bool) -> str:
+    """A place tried for a limit, rounded to the side on which the target is kept, or fails."""
+    up = kept == result.is_of_stiffness
+    return _place(result, value, limit.tried[value].setting, partial(_rounded, digits=3, up=up))
+
+
+def _place(
+    result: FilmResult, value: float, setting: Setting, shown: Callable[[float], str]
+) -> str:
     if result.is_of_stiffness:
-        return f"{value:.3g} uN.m"
+        return f"{shown(value)} uN.m"
     if len(result.machines) > 1:
-        return f"{value:.3g} times the config's"
-    setting = curve.settings[value] if limit is None else limit.tried[value].setting
-    return f"{100 * _missed(result, setting):.4g} % missed"
+        return f"{shown(value)} times the config's"
+    return f"{shown(100 * _missed(result, setting))} % missed"
 
 
 def subtitle(result: FilmResult, machine: str | None) -> str:
@@ -300,7 +315,7 @@ def _limit_sentence(result: FilmResult, curve: Curve, limit: Limit, told: str) -
                 f"{evidence_text(limit.without)}."
             )
         return text
-    place = _at(result, curve, limit.value, limit)
+    place = _at_limit(result, limit, limit.value, kept=True)
     if result.is_of_stiffness:
         head = f"{subject}: {told} is kept from {place} on{planned} ({sure})"
     else:
@@ -312,7 +327,8 @@ def _limit_sentence(result: FilmResult, curve: Curve, limit: Limit, told: str) -
     beyond = limit.tried[limit.fails_from]
     close = "it is missed" if beyond.verdict == "missed" else "it is too close to tell"
     return (
-        f"{text} At {_at(result, curve, limit.fails_from, limit)} {close}: {evidence_text(beyond)}."
+        f"{text} At {_at_limit(result, limit, limit.fails_from, kept=False)} {close}: "
+        f"{evidence_text(beyond)}."
     )
 
 
@@ -453,7 +469,8 @@ def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
     """Say the tables below the answer."""
     from feedsim.answers.film import miss_rate
     from feedsim.answers.rows import WHOLE_CELL
-    from feedsim.cli.screen import FEW, cell, say_table, say_unseen
+    from feedsim.cli.screen import FEW, cell, measured, say_table, say_unseen
+    from feedsim.labels import label_of
 
     several = len(result.machines) > 1
     unit = "stiffness, uN.m" if result.is_of_stiffness else "factor"
@@ -464,20 +481,20 @@ def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
             plans = curve.settings[value].cell.machines
             named = {plan.name for plan in result.machines}
             rates = [miss_rate(plan) for plan in plans if plan.name in named]
-            shown += [row[name] for name, *_ in COLUMNS if name in row.figures]
+            shown += [row[name] for name in COLUMNS if name in row.figures]
             lines.append(
                 (
                     f"{value:.4g}",
                     " / ".join(f"{100 * rate:.3g}" for rate in rates[:3])
                     + (" ..." if len(rates) > 3 else ""),
-                    *(cell(row.get(name), scale, digits) for name, _, scale, digits in COLUMNS),
+                    *(measured(name, row.get(name)) for name in COLUMNS),
                 )
             )
         planned = f" ({PLANNING})" if _is_planned(result) else ""
         of = WHOLE_CELL if len(result.results.settings[0].cell.machines) > 1 else ""
         say_table(
             f"{curve.label[0].upper()}{curve.label[1:]}{', ' + of if of else ''}{planned}",
-            (unit, "missed, %", *(title for _, title, *_ in COLUMNS)),
+            (unit, "missed, %", *(label_of(name).heading for name in COLUMNS)),
             lines,
         )
     if result.costs and several:
@@ -514,6 +531,7 @@ def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
 def _say_inputs(result: FilmResult, inputs: FilmInputs) -> None:
     """The curves of the expected measures with their ranges, and which input to measure more."""
     from feedsim.cli.screen import say_table
+    from feedsim.labels import label_of
 
     of = ", whole cell" if len(result.results.settings[0].cell.machines) > 1 else ""
     for curve in result.curves:
@@ -521,23 +539,14 @@ def _say_inputs(result: FilmResult, inputs: FilmInputs) -> None:
             f"{curve.label[0].upper()}{curve.label[1:]}{of}: expected values over uncertain inputs",
             (
                 "stiffness, uN.m" if result.is_of_stiffness else "factor",
-                *(title for _, title, *_ in COLUMNS),
+                *(label_of(name).heading for name in COLUMNS),
             ),
             [
                 (
                     f"{value:.4g}",
-                    *(span(over.get(name), scale, digits) for name, _, scale, digits in COLUMNS),
+                    *(span(name, over.get(name)) for name in COLUMNS),
                 )
                 for value, _, over in inputs.ranges(curve, None)
             ],
         )
     say_measure_first(inputs.inputs, result.targets)
-
-
-COLUMNS = (
-    ("oee", "OEE %", 100, 1),
-    ("refill_visits_per_h", "refill visits/h", 1, 2),
-    ("fault_visits_per_h", "fault visits/h", 1, 2),
-    ("stops_lane_fault_per_h", "lane-fault stops/h", 1, 2),
-    ("time_lane_fault_share", "lane-fault time %", 100, 2),
-)

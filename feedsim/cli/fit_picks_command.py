@@ -282,7 +282,7 @@ def say_tables(result: PicksResult) -> None:
 
 def _say_forms(result: PicksResult) -> None:
     """Whether the form of the curve matters, where the trials can tell."""
-    from feedsim.cli.screen import say_table
+    from feedsim.cli.screen import TERMS, say_table
 
     lines = [
         (
@@ -300,5 +300,5 @@ def _say_forms(result: PicksResult) -> None:
             ("fault", "deviance", "p by bootstrap", "probit", "complementary log-log"),
             lines,
             "Others: log-likelihood over the logit's, and how far their chances lie from it at "
-            "most within the stiffness tried.",
+            "most within the stiffness tried. " + TERMS,
         )

@@ -213,7 +213,7 @@ def _on_log(log: EventLog) -> list[str]:
 
 def say_tables(result: StopsResult) -> None:
     """Say the tables below the answer."""
-    from feedsim.cli.screen import say_table
+    from feedsim.cli.screen import TERMS, say_table
     from feedsim.fit.stop_words import rules
 
     say_table(
@@ -235,7 +235,7 @@ def say_tables(result: StopsResult) -> None:
         "Families, in a fixed order",
         ("station, time", "family", "mean", "shape or cv", "AIC", "BIC", "A²", "p"),
         [line for station in result.stations for line in _lines(station)],
-        f"*: {rules()}.",
+        f"*: {rules()}. {TERMS}",
     )
     say_table(
         "Are stops as frequent throughout, and independent?",

@@ -20,22 +20,10 @@ if TYPE_CHECKING:
 
 RANGES_FILE = "inputs.csv"
 SHOWN = (
-    ("OEE", "oee", 100, 2, "%"),
-    ("availability", "availability", 100, 2, "%"),
-    ("performance", "performance", 100, 2, "%"),
-    ("quality", "quality", 100, 2, "%"),
-    ("good packs", "packs_per_h", 1, 0, "/h"),
-    ("dry", "dry_share", 100, 2, "% of time"),
-    ("visits", "visits_per_h", 1, 2, "/h"),
-    ("refill visits", "refill_visits_per_h", 1, 2, "/h"),
-    ("fault visits", "fault_visits_per_h", 1, 2, "/h"),
-    ("crew busy", "crew_busy", 100, 1, "%"),
+    *("oee", "availability", "performance", "quality", "packs_per_h", "dry_share"),
+    *("visits_per_h", "refill_visits_per_h", "fault_visits_per_h", "crew_busy"),
 )
-WEIGHED = (
-    ("OEE", "oee"),
-    ("good packs/h", "packs_per_h"),
-    ("fault visits/h", "fault_visits_per_h"),
-)
+WEIGHED = ("oee", "packs_per_h", "fault_visits_per_h")
 
 
 def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -124,16 +112,20 @@ def ranges(
 def sentence(result: InputsResult, measure: str = "oee", *, is_difference: bool = False) -> str:
     """What the inputs leave open at the first setting, in one or two sentences."""
     from feedsim.answers.rows import setting_text, short_keys
+    from feedsim.labels import label_of
 
     row, ranges = result.first
     found = ranges[measure]
-    label, scale, digits, unit = _looks(measure, is_difference=is_difference)
+    label = label_of(measure)
+    digits = label.fine_digits if is_difference else label.digits
+    unit = label.unit_of_change if is_difference else label.unit.removesuffix(" of time")
     at = f" at {setting_text(row.setting, short_keys(row.setting))}" if row.setting else ""
-    what = f"difference in {label}, B minus A," if is_difference else f"{label}{at}"
+    what = f"difference in {label.text}, B minus A," if is_difference else f"{label.text}{at}"
     sign = "+" if is_difference else ""
     told = (
         f"With what is not known of the inputs, the expected {what} lies between "
-        f"{scale * found.low:{sign},.{digits}f} and {scale * found.high:{sign},.{digits}f}{unit} "
+        f"{label.factor * found.low:{sign},.{digits}f} and "
+        f"{label.factor * found.high:{sign},.{digits}f}{' ' * label.is_share}{unit} "
         f"({100 * row.confidence:g} %, {result.sets} sets of {result.replications} shifts)"
     )
     if isfinite(found.data_part):
@@ -147,14 +139,6 @@ def sentence(result: InputsResult, measure: str = "oee", *, is_difference: bool 
         f"{told}. Measure first: {best}; ten times its trial would take "
         f"{100 * known[best]:.0f} % off the data's part."
     )
-
-
-def _looks(measure: str, *, is_difference: bool = False) -> tuple[str, float, int, str]:
-    """Label, scale, digits and unit of a measure in a sentence."""
-    label, _, scale, _, unit = next(shown for shown in SHOWN if shown[1] == measure)
-    if scale == 100:
-        return label, scale, 2 if is_difference else 1, " points" if is_difference else " %"
-    return label, scale, 0 if measure == "packs_per_h" else 2, unit
 
 
 def say_tables(result: InputsResult) -> None:
@@ -172,61 +156,64 @@ def say_tables(result: InputsResult) -> None:
 def say_ranges(title: str, ranges: Mapping[str, Range], *, is_difference: bool = False) -> None:
     """The ranges of a row's measures, with both parts of their error."""
     from feedsim.cli.screen import say_table
+    from feedsim.labels import label_of
 
+    labels = [label_of(name) for name in SHOWN if name in ranges]
     say_table(
         title,
         ("", "expected", "from", "to", "from the data, sd", "from the shifts, sd", ""),
         [
             (
-                label,
-                *_numbers(ranges[name], scale, digits),
-                unit.replace("%", "points", 1) if is_difference else unit,
+                label.text,
+                *_numbers(ranges[label.measure], label.factor, label.fine_digits),
+                label.unit_of_change if is_difference else label.unit,
             )
-            for label, name, scale, digits, unit in SHOWN
-            if name in ranges
+            for label in labels
         ],
     )
 
 
-def _numbers(found: Range, scale: float, digits: int) -> list[str]:
+def _numbers(found: Range, factor: float, digits: int) -> list[str]:
     told = (found.expected, found.low, found.high, found.data_sd, found.simulation_sd)
-    return [f"{scale * end:,.{digits}f}" if isfinite(end) else "-" for end in told]
+    return [f"{factor * end:,.{digits}f}" if isfinite(end) else "-" for end in told]
 
 
-def span(found: Range | None, scale: float, digits: int) -> str:
+def span(measure: str, found: Range | None) -> str:
     """An expected measure with its range, in a table."""
+    from feedsim.labels import label_of
+
     if found is None or not isfinite(found.expected):
         return "-"
-    expected, low, high, *_ = _numbers(found, scale, digits)
+    label = label_of(measure)
+    expected, low, high, *_ = _numbers(found, label.factor, label.digits)
     return f"{expected} ({low} to {high})"
 
 
-def say_gains(result: InputsResult, measures: Iterable[tuple[str, str]] = WEIGHED) -> None:
-    """Which input to measure more, by measures given as (label, name)."""
+def say_gains(result: InputsResult, measures: Iterable[str] = WEIGHED) -> None:
+    """Which input to measure more, by some measures."""
     from feedsim.cli.screen import say_table
+    from feedsim.labels import label_of
 
-    columns = list(measures)
+    names = list(measures)
     say_table(
         "Which input to measure more: what ten times its trial would take off the data's variance",
-        ("input", *(f"of {label}" for label, _ in columns)),
+        ("input", *(f"of {label_of(name).heading.removesuffix(' %')}" for name in names)),
         [
             (
-                name,
+                part,
                 *(
-                    f"{100 * gain:.0f} %" if isfinite(gain := result.gain(name, measure)) else "-"
-                    for _, measure in columns
+                    f"{100 * gain:.0f} %" if isfinite(gain := result.gain(part, name)) else "-"
+                    for name in names
                 ),
             )
-            for name in result.parts
+            for part in result.parts
         ],
     )
 
 
 def say_measure_first(result: InputsResult, targets: Iterable[Target]) -> None:
     """Which input to measure more, by the measures of targets first, and where all ranges are."""
-    labels = {name: label for label, name in WEIGHED}
-    names = dict.fromkeys((*(target.measure for target in targets), *labels))
-    say_gains(result, [(labels.get(name) or _looks(name)[0], name) for name in names])
+    say_gains(result, dict.fromkeys((*(target.measure for target in targets), *WEIGHED)))
     click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
 
 

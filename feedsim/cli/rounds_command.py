@@ -390,10 +390,7 @@ def _say_inputs(result: RoundsResult, inputs: RoundsInputs) -> None:
                 f"{each.interval_min:g}",
                 f"{each.met.number} of {each.met.sets}",
                 f"{100 * each.met.low:.0f} to {100 * each.met.high:.0f}",
-                *(
-                    span(over, 100 if target.is_share else 1, 2)
-                    for target, _, over in each.tightest
-                ),
+                *(span(target.measure, over) for target, _, over in each.tightest),
             )
             for each in inputs.intervals
         ],
@@ -428,7 +425,6 @@ def _map_title(result: RoundsResult) -> str:
 
 def _entry(result: RoundsResult, evidence: Evidence) -> str:
     worst = evidence.worst
-    scale = 100 if worst.target.is_share else 1
-    value = "none" if worst.found.unseen else f"{scale * worst.found.value:,.1f}"
+    value = "none" if worst.found.unseen else f"{worst.target.factor * worst.found.value:,.1f}"
     letter = LETTERS[worst.target.measure] if len(result.targets) > 1 else ""
     return f"{letter}{value}{MARKS[evidence.verdict]}"

@@ -69,24 +69,11 @@ def answer(result: RunResult) -> str:
     return told + "."
 
 
-PER_WINDOW = "in the window"
-
 MEASURES = (
-    ("OEE", "oee", 100, 1, "%"),
-    ("availability", "availability", 100, 1, "%"),
-    ("performance", "performance", 100, 1, "%"),
-    ("quality", "quality", 100, 2, "%"),
-    ("good packs", "packs_per_h", 1, 0, "/h"),
-    ("rejected packs", "rejected_packs", 1, 1, PER_WINDOW),
-    ("bags wasted", "bags_wasted", 1, 1, PER_WINDOW),
-    ("lost pockets", "lost_pockets", 1, 1, PER_WINDOW),
-    ("dry", "dry_share", 100, 2, "% of time"),
-    ("blocked", "blocked_share", 100, 2, "% of time"),
-    ("stopped and waiting for an operator", "wait_share", 100, 2, "% of time"),
-    ("refill visits", "refill_visits_per_h", 1, 2, "/h"),
-    ("fault visits", "fault_visits_per_h", 1, 2, "/h"),
-    ("bags per refill visit", "bags_per_refill", 1, 1, "bags"),
-    ("crew busy", "crew_busy", 100, 1, "%"),
+    *("oee", "availability", "performance", "quality"),
+    *("packs_per_h", "rejected_packs", "bags_wasted", "lost_pockets"),
+    *("dry_share", "blocked_share", "wait_share"),
+    *("refill_visits_per_h", "fault_visits_per_h", "bags_per_refill", "crew_busy"),
 )
 
 
@@ -94,20 +81,16 @@ def say_tables(result: RunResult) -> None:
     """Say the tables below the answer."""
     from feedsim.answers.rows import row_of
     from feedsim.cli.cell_tables import say_losses, say_measures
-    from feedsim.cli.screen import FEW, say_unseen
+    from feedsim.cli.screen import FEW, WAITING, say_unseen
     from feedsim.losses import losses
     from feedsim.measures import HOUR_US
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
     cell_plan = result.results.settings[0].cell
     window_h = (cell_plan.shift_us - cell_plan.warm_up_us) / HOUR_US
-    in_window = f"in {window_h:g} h"
-    lines = [
-        (label, name, scale, digits, in_window if unit is PER_WINDOW else unit)
-        for label, name, scale, digits, unit in MEASURES
-    ]
-    say_measures(rows, lines, FEW)
-    say_unseen(row[name] for row in rows for _, name, *_ in MEASURES if name in row.figures)
+    say_measures(rows, MEASURES, FEW, counted=f"in {window_h:g} h")
+    say_unseen(row[name] for row in rows for name in MEASURES if name in row.figures)
+    click.echo(WAITING)
     setting, sums = result.results.settings[0], result.results.sums[0]
     for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
         row = row_of(result.rows, plan.name)

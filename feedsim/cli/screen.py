@@ -13,11 +13,14 @@ from typing import Any
 
 import click
 
+from feedsim.labels import label_of
 from feedsim.stats import FEW_EVENTS, Estimate
 
 PLAIN_WIDTH = 120
 NONE = "none"
 FEW = f"* seen in fewer than {FEW_EVENTS} shifts: too few events for the stated confidence."
+TERMS = "feedsim show terms explains the words of statistics."
+WAITING = "Waiting: stopped, and nobody there yet."
 
 
 def percent(found: Estimate, digits: int = 1) -> str:
@@ -33,10 +36,12 @@ def number(found: Estimate, digits: int = 1, scale: float = 1) -> str:
 def _with_interval(found: Estimate, scale: float, digits: int, unit: str) -> str:
     if not isfinite(found.value):
         return "-"
-    value = f"{found.value * scale:,.{digits}f}{unit}"
+    value, low, high = (
+        f"{end * scale:z,.{digits}f}" for end in (found.value, found.low, found.high)
+    )
     if not isfinite(found.half_width):
-        return value
-    return f"{value} ({found.low * scale:,.{digits}f} to {found.high * scale:,.{digits}f})"
+        return value + unit
+    return f"{value}{unit} ({low} to {high})"
 
 
 def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str = "-") -> str:
@@ -45,11 +50,23 @@ def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str =
         return empty
     if found.unseen and found.value == 0:
         return NONE
-    value = f"{found.value * scale:,.{digits}f}"
+    value = f"{found.value * scale:z,.{digits}f}"
     if not isfinite(found.half_width):
         return value
     half = found.half_width * scale
     return f"{value} ±{half:,.{digits}f}{'*' if found.few_events else ''}"
+
+
+def measured(measure: str, found: Estimate | None, empty: str = "-") -> str:
+    """A measure's figure in a table."""
+    label = label_of(measure)
+    return cell(found, label.factor, label.digits, empty)
+
+
+def changed(measure: str, found: Estimate | None, empty: str = "-") -> str:
+    """A difference of a measure in a table, of shares in points."""
+    label = label_of(measure)
+    return cell(found, label.factor, label.fine_digits, empty)
 
 
 class _Gathering(io.StringIO):
@@ -98,7 +115,13 @@ def say_table(
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=Text(title), title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
+    table = Table(
+        title=Text(title),
+        title_justify="left",
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+        collapse_padding=True,
+    )
     for place, column in enumerate(columns):
         table.add_column(Text(column), justify="left" if place == 0 else "right")
     for line in lines:

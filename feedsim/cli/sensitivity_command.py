@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from feedsim.answers.sensitivity import SensitivityResult
 
 EFFECTS = "effects.csv"
-SHORT = {"refill_visits_per_h": "refills/h"}
 
 
 @click.command("sensitivity")
@@ -117,7 +116,7 @@ def say_tables(result: SensitivityResult) -> None:
         "What each input moves, alone over its range (value ± half-width of the interval)",
         (
             *("input", "OEE at low", "OEE at high"),
-            *(SHORT.get(one.measure, one.label) for one in others),
+            *(one.text if one.is_share else one.heading for one in others),
             *(("step, spread",) if result.trajectories else ()),
         ),
         [
@@ -125,7 +124,7 @@ def say_tables(result: SensitivityResult) -> None:
                 effect.input.name,
                 effect_text(effect.at_low("oee"), oee),
                 effect_text(effect.at_high("oee"), oee)
-                + ("" if effect.surely_moves("oee") else " ~"),
+                + ("" if effect.surely_moves("oee") else "~"),
                 *(effect_text(effect.span(one.measure), one) for one in others),
                 *((steps_text(effect, oee),) if result.trajectories else ()),
             )

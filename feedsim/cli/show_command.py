@@ -19,7 +19,7 @@ def _complete(
 ) -> list[CompletionItem]:
     from feedsim.answers.explanations import known_names
 
-    names = known_names()
+    names = [name for name in known_names() if " " not in name]
     ends = dict.fromkeys(name.rpartition(".")[2] for name in names)
     return [CompletionItem(name) for name in [*names, *ends] if name.startswith(incomplete)]
 
@@ -28,11 +28,11 @@ def _complete(
 @click.argument("key", required=False, default="", metavar="[KEY]", shell_complete=_complete)
 @JSON
 def command(key: str, as_json: bool) -> None:
-    """Explain KEY: a key of the config, a table of it, a measure, a closure or a material.
+    """Explain KEY: a key of the config, a table of it, a measure, a closure, a material or a term.
 
     A key is explained with its unit, default, what is allowed, meaning and source; the end of its
     path is enough, or the first words of that. Without KEY the tables of a config are listed;
-    `measures`, `closures` and `materials` list those.
+    `measures`, `closures` and `materials` list those, `terms` the words of statistics in answers.
 
     \b
     Examples:
@@ -40,6 +40,7 @@ def command(key: str, as_json: bool) -> None:
       feedsim show magazine
       feedsim show dry_share
       feedsim show slider
+      feedsim show "Tarone's z"
     """
     from feedsim.answers.explanations import UnknownNameError, explain_name
     from feedsim.cli.screen import say_json

@@ -128,7 +128,7 @@ def answer(result: SizeResult) -> Iterator[str]:
             f"({sure}); the nearest is {result.found.best_bags} bags: {evidence_text(best)}."
         )
         yield from _why_not(result)
-    if result.next_bags is not None and result.step:
+    if result.is_met and result.next_bags is not None and result.step:
         yield _next_step(result)
     beside = result.found.tried.get(result.below_bags or 0)
     if result.is_met and beside is not None and best.replications < beside.replications:
@@ -209,10 +209,9 @@ def _tried(result: SizeResult) -> list[tuple[str, Evidence]]:
 def _shown(check: Check) -> Sequence[str]:
     from feedsim.cli.screen import cell
 
-    scale, digits = (100, 2) if check.target.is_share else (1, 2)
-    unit = " %" if scale == 100 else ""
-    value = cell(check.found, scale, digits)
-    return value + unit * (not check.found.unseen), f"{check.limit * scale:,.{digits}f}{unit}"
+    factor, unit = check.target.factor, " %" * check.target.is_share
+    value = cell(check.found, factor, 2)
+    return value + unit * (not check.found.unseen), f"{factor * check.limit:,.2f}{unit}"
 
 
 def _say_parts(target: Target, machine: str, parts: Sequence[Part]) -> None:

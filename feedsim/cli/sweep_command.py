@@ -222,19 +222,15 @@ def _rivals_text(result: SweepResult) -> str:
 
 
 COLUMNS = (
-    ("OEE %", "oee", 100, 1),
-    ("dry %", "dry_share", 100, 2),
-    ("waiting %", "wait_share", 100, 2),
-    ("refill visits/h", "refill_visits_per_h", 1, 2),
-    ("fault visits/h", "fault_visits_per_h", 1, 2),
-    ("crew busy %", "crew_busy", 100, 1),
+    *("oee", "dry_share", "wait_share", "refill_visits_per_h", "fault_visits_per_h", "crew_busy"),
 )
 
 
 def say_tables(result: SweepResult) -> None:
     """Say the tables below the answer."""
     from feedsim.answers.rows import WHOLE_CELL
-    from feedsim.cli.screen import FEW, cell, say_table, say_unseen
+    from feedsim.cli.screen import FEW, WAITING, measured, say_table, say_unseen
+    from feedsim.labels import label_of
 
     rows = result.cells
     title = WHOLE_CELL
@@ -242,19 +238,18 @@ def say_tables(result: SweepResult) -> None:
         title = f"{WHOLE_CELL}: the {MOST_LINES} settings of the highest OEE"
         rows = sorted(rows, key=lambda row: -row.figures["oee"].value)[:MOST_LINES]
     near = {row.number for row in result.not_told_apart}
-    names = [name for _, name, *_ in COLUMNS]
-    shown = [row[name] for row in rows for name in names if name in row.figures]
+    shown = [row[name] for row in rows for name in COLUMNS if name in row.figures]
     say_table(
         f"{title} (value ± half-width of the interval)",
         (
             *(key.replace("_", " ") for key in result.short.values()),
-            *(label for label, *_ in COLUMNS),
+            *(label_of(name).heading for name in COLUMNS),
             "to the best, points",
         ),
         [
             (
                 *(_value_shown(value) for value in row.setting.values()),
-                *(cell(row.get(name), scale, digits) for _, name, scale, digits in COLUMNS),
+                *(measured(name, row.get(name)) for name in COLUMNS),
                 _to_best(result, row, near),
             )
             for row in rows
@@ -266,7 +261,7 @@ def say_tables(result: SweepResult) -> None:
     say_unseen(shown)
     click.echo(
         "To the best: paired difference of OEE, Bonferroni over the comparisons; ~ not told apart. "
-        "Waiting: stopped, and nobody there yet."
+        + WAITING
     )
 
 
@@ -281,10 +276,10 @@ def _value_shown(value: Value) -> str:
 
 
 def _to_best(result: SweepResult, row: Row, near: set[int]) -> str:
-    from feedsim.cli.screen import cell
+    from feedsim.cli.screen import changed
 
     if result.best is None:
         return "-"
     if row is result.best:
         return "best"
-    return cell(result.difference(row), 100, 2) + (" ~" if row.number in near else "")
+    return changed("oee", result.difference(row)) + ("~" if row.number in near else "")

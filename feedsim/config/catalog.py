@@ -43,6 +43,11 @@ class Declaration:
         return ".".join(self.pattern)
 
     @property
+    def choices(self) -> list[str]:
+        """The words that it may be, where it is one of some."""
+        return re.findall(r'"([^"]*)"', self.allowed) if self.allowed.startswith("one of") else []
+
+    @property
     def default_text(self) -> str:
         """The default in words."""
         if self.required:

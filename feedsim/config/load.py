@@ -114,7 +114,9 @@ def _validated(data: dict[str, Any], folder: Path) -> tuple[Config | None, list[
             config = Config.model_validate(data, context={"folder": folder})
         except ValidationError as error:
             new = findings_of_types(error)
-            findings += [f for f in new if not _leans_on(f, tainted)]
+            # A key that is missing because it is misspelt is told once, as misspelt.
+            misspelt = {meant for finding in new for meant in finding.taints}
+            findings += [f for f in new if f.path not in misspelt and not _leans_on(f, tainted)]
             for finding in new:
                 tainted |= {*stand_in(data, finding), *finding.taints}
             continue

@@ -11,7 +11,7 @@ from feedsim.config.problems import ConfigError, Problem, escaped
 
 DEEPEST = 50
 _KEY_PART = re.compile(r"""[ \t]*([\w-]+|"[^"]*"|'[^']*')[ \t]*""")
-_DECIMAL_COMMA = re.compile(r"=\s*(-?\d+),(\d+)\s*(?=$|[#,}])")
+_DECIMAL_COMMA = re.compile(r"=\s*(-?\d+,\d+)\s*(?=$|[#,}])")
 _NO_VALUE = re.compile(r"^[^=#\"']*=\s*(#|$)")
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
@@ -99,17 +99,23 @@ def _placed(message: str, text: str) -> tuple[int | None, str]:
 
 def _hint(line: str) -> str:
     """What is often meant by a line that is no TOML."""
-    comma = _DECIMAL_COMMA.search(line)
-    if comma and len(comma[2]) == 3:
-        return (
-            f"; numbers have no comma: {comma[1]}{comma[2]} if thousands are meant, "
-            f"{comma[1]}.{comma[2]} if decimals are"
-        )
-    if comma:
-        return f"; decimals are written with a point: {comma[1]}.{comma[2]}"
+    number = _DECIMAL_COMMA.search(line)
+    if number:
+        return comma_hint(number[1])
     if _NO_VALUE.search(line):
         return "; after = there is no value"
     return ""
+
+
+def comma_hint(number: str) -> str:
+    """What to say of a number that was written with a comma, such as "0,77"."""
+    whole, _, rest = number.partition(",")
+    if len(rest) == 3:
+        return (
+            f"; numbers have no comma: {whole}{rest} if thousands are meant, {whole}.{rest} if "
+            "decimals are"
+        )
+    return f"; decimals are written with a point: {whole}.{rest}"
 
 
 def _line_that_fails(text: str, kind: type[Exception]) -> int | None:

@@ -12,6 +12,7 @@ from feedsim.config.catalog import (
     declaration_of,
     declarations,
     keys_below,
+    nearest,
     pattern_of,
     unknown_key_text,
 )
@@ -73,7 +74,14 @@ def _wanted(
         if isinstance(value, list) and declared.kind == "table":
             return f"one table, [{declared.path}] in single brackets, is {show(value)}"
         return f"a table with keys of {names}, is {show(value)}"
-    return f"{declared.allowed}{_unit(declared)}, is {show(value)}"
+    return f"{declared.allowed}{_unit(declared)}, is {show(value)}{_meant(declared, value)}"
+
+
+def _meant(declared: Declaration, value: object) -> str:
+    meant = None
+    if isinstance(value, str):
+        meant = nearest(value.replace(" ", "_").replace("-", "_"), declared.choices)
+    return f", did you mean {show(meant)}?" if meant else ""
 
 
 def _wanted_tables(kind: str, declared: Declaration, value: object, context: dict[str, Any]) -> str:

@@ -7,25 +7,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from feedsim.answers.rows import WHOLE_CELL, short_keys, value_text
+from feedsim.labels import label_of
 from feedsim.pages.finished_study import FinishedStudy, Found, StudyRow
 
 MOST_POINTS = 2_000
 EXPLORED = ("capacity", "rounds", "sweep")
 
-# Name, label, unit, factor, digits.
-Shown = tuple[str, str, str, float, int]
 # Keys that are varied often, in the words of the trade.
 KEY_WORDS = {
     "capacity_bags": "bags per lane",
     "rounds_every_min": "minutes between rounds",
     "speed_per_min": "cycles per minute",
 }
-MEASURES: tuple[Shown, ...] = (
-    ("oee", "OEE", "%", 100, 1),
-    ("visits_per_h", "visits", "per hour", 1, 1),
-    ("dry_share", "dry", "% of time", 100, 2),
-    ("crew_busy", "crew busy", "%", 100, 1),
-)
+MEASURES = ("oee", "visits_per_h", "dry_share", "crew_busy")
 
 
 @dataclass(frozen=True)
@@ -73,18 +67,14 @@ class Grid:
             "machines": self.machines,
             "start": self.start,
             "measures": [
-                {"label": label, "unit": unit, "digits": digits}
-                for _, label, unit, _, digits in MEASURES
+                {"label": label.text, "digits": label.digits} for label in map(label_of, MEASURES)
             ],
             "points": [
                 [
                     *places,
                     machine,
                     row.replications,
-                    *(
-                        _numbers(row.measures.get(name), factor)
-                        for name, _, _, factor, _ in MEASURES
-                    ),
+                    *(_numbers(row.measures.get(n), label_of(n).factor) for n in MEASURES),
                 ]
                 for places, machine, row in self.points
             ],
@@ -184,8 +174,10 @@ def _short(number: float) -> float:
     return float(f"{number:.6g}")
 
 
-def figure_text(found: Found | None, factor: float, digits: int) -> str:
+def figure_text(measure: str, found: Found | None) -> str:
     """A figure with its interval, as a table of the page has it."""
+    label = label_of(measure)
+    factor, digits = label.factor, label.digits
     if found is None or found.value is None:
         return "-"
     if found.seen_in == 0 and found.value == 0:

@@ -23,7 +23,7 @@ from feedsim.config import dump_toml
 from feedsim.pages.hatching import hatched
 from feedsim.pages.page import LARGEST_BYTES, embedded_json, page, shown, style_of
 from feedsim.pages.pictures import png_address
-from feedsim.plots.replay import finding, replay_figure, time_axis
+from feedsim.plots.replay import finding, replay_figure, time_axis, time_rows
 from feedsim.plots.replay_parts import STAYS
 from feedsim.plots.style import look_of
 from feedsim.plots.wording import percent
@@ -74,6 +74,9 @@ def _page(replay: Replay, wanted: Window, command: str, config_name: str) -> str
     figure = replay_figure(replay)
     rules: list[str] = []
     data = _data(replay, rules)
+    rows = time_rows(figure)
+    for number, (top, height) in enumerate(rows):
+        rules.append(f"#cursor{number} {{ top: {100 * top:.2f}%; height: {100 * height:.2f}%; }}")
     width_in, height_in = figure.get_size_inches()
     story, caption = _story(replay)
     told = finding(replay)
@@ -87,6 +90,7 @@ def _page(replay: Replay, wanted: Window, command: str, config_name: str) -> str
         span=_span(replay),
         cut=_cut(replay, wanted),
         picture=png_address(figure),
+        cursors=len(rows),
         picture_width=round(96 * width_in),
         picture_height=round(96 * height_in),
         picture_text=f"{told}. The table of main events below tells the same in words.",

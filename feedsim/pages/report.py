@@ -8,6 +8,7 @@ from math import isfinite
 from typing import Any
 
 from feedsim.config import warnings_of
+from feedsim.labels import label_of
 from feedsim.pages.drawings import Drawing, drawings_within
 from feedsim.pages.explorer import MEASURES, Grid, figure_text, grid_of
 from feedsim.pages.finished_study import FinishedStudy, StudyTable
@@ -204,16 +205,13 @@ def _grid_table(grid: Grid | None, most: int) -> StudyTable | None:
     columns = [*(axis.label for axis in grid.axes)]
     several = len(grid.machines) > 1
     columns += ["machine"] if several else []
-    columns += ["shifts", *(f"{label}, {unit}" for _, label, unit, *_ in MEASURES)]
+    columns += ["shifts", *(label_of(name).axis for name in MEASURES)]
     lines = []
     for places, machine, row in grid.points:
         line = [axis.values[place] for axis, place in zip(grid.axes, places, strict=True)]
         line += [grid.machines[machine]] if several else []
         line.append(f"{row.replications:,}")
-        line += [
-            figure_text(row.measures.get(name), factor, digits)
-            for name, _, _, factor, digits in MEASURES
-        ]
+        line += [figure_text(name, row.measures.get(name)) for name in MEASURES]
         lines.append(line)
     whole = StudyTable(
         title="The computed points (value and interval)",
@@ -231,7 +229,7 @@ def _sliders(grid: Grid) -> dict[str, Any]:
             for axis in grid.axes
         ],
         "machines": grid.machines if len(grid.machines) > 1 else (),
-        "measures": [(label, unit) for _, label, unit, *_ in MEASURES],
+        "measures": [label_of(name).axis for name in MEASURES],
     }
 
 

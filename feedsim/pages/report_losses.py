@@ -69,7 +69,7 @@ def losses_tables(study: FinishedStudy) -> list[StudyTable]:
     )
     if not states:
         return []
-    lines = [["good packs (OEE)", *(figure_text(r.measures.get("oee"), 100, 1) for r in rows)]]
+    lines = [["good packs (OEE)", *(figure_text("oee", r.measures.get("oee")) for r in rows)]]
     lines += [[cause_label(s), *(_share(row, s, causes_of(row)) for row in rows)] for s in states]
     notes = ["Each column sums to 100 %."]
     if any(entry.endswith("*") for line in lines for entry in line):
@@ -109,7 +109,8 @@ def _spread(number: int) -> list[int]:
 def _share(row: StudyRow, state: str, found: dict[str, float]) -> str:
     if state == "no_good_pack":
         return f"{100 * found[state]:,.2f}" if state in found else "-"
-    return figure_text(row.measures.get(f"time_{state}_share"), 100, 2)
+    name = f"time_{state}_share"
+    return figure_text(name, row.measures.get(name))
 
 
 def limits_of(study: FinishedStudy) -> list[str]:
@@ -126,13 +127,13 @@ def limits_of(study: FinishedStudy) -> list[str]:
             continue
         told = ", ".join(f"{cause_label(s)} {100 * share:.1f} %" for s, share in causes[:LARGEST])
         found.append(
-            f"{where}OEE {figure_text(oee, 100, 1)} %. The largest losses: {told} of planned busy "
+            f"{where}OEE {figure_text('oee', oee)} %. The largest losses: {told} of planned busy "
             "time."
         )
         busy = row.measures.get(CREW_BUSY.name)
         if busy and busy.value is not None and isfinite(busy.value) and busy.value > BUSY:
             found.append(
-                f"{where}The crew is busy {figure_text(busy, 100, 1)} % of its time: above "
+                f"{where}The crew is busy {figure_text(CREW_BUSY.name, busy)} % of its time: above "
                 f"{100 * BUSY:.0f} % there is no reserve, and waiting grows."
             )
     return found

@@ -121,7 +121,8 @@ def _finding(result: AccountResult) -> str:
 
 
 def _note(result: AccountResult) -> str:
-    note = f"{counted(len(result.log.stops), 'stop')} of {Path(result.log.file).name}"
+    stops = counted(result.places["in_windows"], "stop")
+    note = f"{stops} in the windows of {Path(result.log.file).name}"
     note += f"; minor: below {result.minor_stop_min:g} min"
     if len(result.machines) > MOST_ROWS:
         note += f"; the first {MOST_ROWS} of {len(result.machines)} machines"

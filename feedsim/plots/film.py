@@ -20,7 +20,7 @@ from feedsim.cell import Cell, build_cell
 from feedsim.film import PLANNING_VALID_uNm
 from feedsim.measures import measures_of
 from feedsim.plots import curves as plots
-from feedsim.plots.panels import INPUTS_BAND, SHARED, Panel, draw_panel
+from feedsim.plots.panels import INPUTS_BAND, Panel, draw_panel
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import counted, fitted, percent_number, title_lines
 
@@ -35,14 +35,14 @@ TICK_IN = 0.55
 SPAN_LINE: dict[str, Any] = {"linewidth": 3.5, "solid_capstyle": "butt", "zorder": 4}
 OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 
-# Name of the measure, title, unit; from 0 or not.
+# Name of the measure, title, from 0 or not.
 SHOWN = (
-    ("oee", "OEE", SHARED, False),
-    ("time_lane_fault_share", "Stopped by lane faults", SHARED, True),
-    ("visits_per_h", "Visits, all kinds", "visits/h", True),
-    ("refill_visits_per_h", "Refill visits", "visits/h", True),
-    ("fault_visits_per_h", "Fault visits", "visits/h", True),
-    ("stops_lane_fault_per_h", "Lane-fault stops", "stops/h", True),
+    ("oee", "OEE", False),
+    ("time_lane_fault_share", "Stopped by lane faults", True),
+    ("visits_per_h", "Visits, all kinds", True),
+    ("refill_visits_per_h", "Refill visits", True),
+    ("fault_visits_per_h", "Fault visits", True),
+    ("stops_lane_fault_per_h", "Lane-fault stops", True),
 )
 # Row, first column and columns of each panel; the key has what is left of the first row.
 PLACES = ((0, 0, 2), (0, 2, 1), (1, 0, 1), (1, 1, 1), (1, 2, 1), (1, 3, 1))
@@ -181,9 +181,9 @@ class _Drawn:
         return stiffness
 
 
-def _draw(axes: Axes, drawn: _Drawn, name: str, title: str, unit: str, from_zero: bool) -> None:
+def _draw(axes: Axes, drawn: _Drawn, name: str, title: str, from_zero: bool) -> None:
     named = {m.name: m for m in measures_of(drawn.result.results.settings[0].cell.machines)}
-    panel = Panel(named[name], title, unit, from_zero)
+    panel = Panel(named[name], title, from_zero)
     curves = [
         plots.Curve(
             curve.label,

@@ -10,13 +10,13 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
+from feedsim.labels import label_of
 from feedsim.measures import CREW_BUSY, GENERAL, OEE, Measure
 from feedsim.plots.curves import Curve
 from feedsim.plots.style import FONT, SOFT_INK, line_looks
 from feedsim.plots.wording import counted
 from feedsim.stats import Floats
 
-SHARED = "%"
 LEAST_SPAN = 2.0
 LEAST_TOP = 0.5
 ROOM = 0.07
@@ -27,35 +27,44 @@ STEPS = (1, 2, 2.5, 5, 10)
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """What a panel shows: a measure, in a unit, on an axis from 0 or not."""
+    """What a panel shows: a measure, on an axis from 0 or not."""
 
     measure: Measure
     title: str
-    unit: str
     from_zero: bool = True
+
+    @property
+    def is_share(self) -> bool:
+        """Whether it is in per cent."""
+        return label_of(self.measure.name).is_share
 
     @property
     def factor(self) -> float:
         """Figures in the panel's unit, per unit of the measure."""
-        return 100.0 if self.unit == SHARED else 1.0
+        return label_of(self.measure.name).factor
+
+    @property
+    def unit(self) -> str:
+        """The unit of its axis."""
+        return "%" if self.is_share else self.measure.unit
 
 
 _NAMED = {measure.name: measure for measure in GENERAL}
 
 PANELS = (
-    Panel(OEE, "OEE", SHARED, from_zero=False),
-    Panel(_NAMED["availability"], "Availability", SHARED, from_zero=False),
-    Panel(_NAMED["performance"], "Performance", SHARED, from_zero=False),
-    Panel(_NAMED["quality"], "Quality", SHARED, from_zero=False),
-    Panel(_NAMED["dry_share"], "Dry: no bags", SHARED),
-    Panel(_NAMED["blocked_share"], "Blocked", SHARED),
-    Panel(CREW_BUSY, "Crew busy", SHARED),
-    Panel(_NAMED["refill_visits_per_h"], "Refill visits", "visits/h"),
-    Panel(_NAMED["fault_visits_per_h"], "Fault visits", "visits/h"),
-    Panel(_NAMED["bags_per_refill"], "Bags per refill", "bags"),
+    Panel(OEE, "OEE", from_zero=False),
+    Panel(_NAMED["availability"], "Availability", from_zero=False),
+    Panel(_NAMED["performance"], "Performance", from_zero=False),
+    Panel(_NAMED["quality"], "Quality", from_zero=False),
+    Panel(_NAMED["dry_share"], "Dry: no bags"),
+    Panel(_NAMED["blocked_share"], "Blocked"),
+    Panel(CREW_BUSY, "Crew busy"),
+    Panel(_NAMED["refill_visits_per_h"], "Refill visits"),
+    Panel(_NAMED["fault_visits_per_h"], "Fault visits"),
+    Panel(_NAMED["bags_per_refill"], "Bags per refill"),
 )
 # In place of the blocked time of a cell that is never blocked.
-WAITING = Panel(_NAMED["wait_share"], "Stopped, waiting for help", SHARED)
+WAITING = Panel(_NAMED["wait_share"], "Stopped, waiting for help")
 
 
 def draw_panel(axes: Axes, panel: Panel, curves: Sequence[Curve]) -> None:
@@ -135,7 +144,7 @@ def _draw_inputs(axes: Axes, panel: Panel, curve: Curve, x: Floats, colour: str)
 
 def _limits(panel: Panel, low: float, high: float) -> tuple[float, float]:
     """Limits with some room; a share's axis ends at 100 % and shows 2 % at least."""
-    is_share = panel.unit == SHARED
+    is_share = panel.is_share
     if panel.from_zero:
         least = LEAST_TOP if is_share or high == 0 else 0.0
         bottom, top = 0.0, max(high * (1 + ROOM), least)

@@ -63,6 +63,7 @@ TITLE_LINE_IN, NOTE_IN = 0.3, 0.24
 NAME_IN, LANES_IN, BAND_IN, ROW_IN, GAP_IN = 0.36, 1.45, 0.3, 0.22, 0.1
 LEGEND_IN, CLOCK_IN, FOOT_IN = 0.24, 0.26, 0.15
 CALENDAR_IN, STOCK_IN = 0.2, 0.5
+APART_IN = 0.3
 
 MOST_MACHINES, MOST_OPERATORS = 8, 12
 SHADE = "#dde3ea"
@@ -72,6 +73,22 @@ CROWDED_STEPS = 3_000
 def time_axis() -> tuple[float, float]:
     """Where time begins in the picture, and how wide it is, as shares of the picture's width."""
     return LEFT_IN / WIDTH_IN, PLOT_IN / WIDTH_IN
+
+
+def time_rows(figure: Figure) -> list[tuple[float, float]]:
+    """Top and height of what is drawn over time, as shares of the picture's height.
+
+    Rows that lie close together, such as a machine's, are one.
+    """
+    places = [axes.get_position() for axes in figure.axes if axes.axison]
+    rows: list[tuple[float, float]] = []
+    near = APART_IN / figure.get_figheight()
+    for place in sorted(places, key=lambda place: -place.y1):
+        top, bottom = 1 - place.y1, 1 - place.y0
+        if rows and top - sum(rows[-1]) < near:
+            top = rows.pop()[0]
+        rows.append((top, bottom - top))
+    return rows
 
 
 def replay_figure(replay: Replay) -> Figure:

@@ -13,6 +13,7 @@ from matplotlib.patches import Patch, Rectangle
 from feedsim.answers.rounds import Kept, RoundsResult
 from feedsim.answers.rounds_inputs import RoundsInputs
 from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence
+from feedsim.labels import label_of
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, Look, figure_style
 from feedsim.plots.wording import fitted, title_lines, wrapped
 
@@ -34,26 +35,12 @@ LOOKS = {
     MISSED: Look("#ecd9a0", "//", "#9a7a2a"),
 }
 WORDS = {MET: "shown to meet the targets", OPEN: "not shown", MISSED: "surely missed"}
-SHORT = {
-    "oee": "OEE",
-    "dry_share": "dry",
-    "visits_per_h": "visits",
-    "packs_per_h": "packs",
-    "crew_busy": "busy",
-}
 EDGE: dict[str, Any] = {
     "color": INK,
     "linewidth": 3,
     "zorder": 5,
     "clip_on": False,
     "solid_capstyle": "projecting",
-}
-UNITS = {
-    "oee": "OEE, %",
-    "dry_share": "dry time, %",
-    "visits_per_h": "visits per hour",
-    "packs_per_h": "good packs per hour",
-    "crew_busy": "crew busy, %",
 }
 
 
@@ -154,7 +141,7 @@ def _number(evidence: Evidence, named: bool) -> str:
     """The measure with least to spare, and which it is where there are several."""
     worst = evidence.worst
     text = _value(worst)
-    return f"{text}\n{SHORT[worst.target.measure]}" if named else text
+    return f"{text}\n{label_of(worst.target.measure).text}" if named else text
 
 
 def _sets(inputs: RoundsInputs | None, kept: Kept, minutes: float, row_in: float) -> str:
@@ -168,8 +155,7 @@ def _sets(inputs: RoundsInputs | None, kept: Kept, minutes: float, row_in: float
 def _value(check: Check) -> str:
     if check.found.unseen:
         return "none"
-    scale = 100 if check.target.is_share else 1
-    value = scale * check.found.value
+    value = check.target.factor * check.found.value
     return f"{value:,.0f}" if abs(value) >= 99.95 else f"{value:.1f}"
 
 
@@ -278,7 +264,7 @@ def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None
         borderaxespad=0,
     )
     if len(result.targets) == 1:
-        told = f"Numbers: {UNITS[result.targets[0].measure]}"
+        told = f"Numbers: {label_of(result.targets[0].measure).axis}"
     else:
         told = "Numbers: the measure with least to spare, shares in %"
     if len({c.machine for k in result.kept for e in k.by_interval.values() for c in e.checks}) > 1:

@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from feedsim.answers.sensitivity import InputEffect, Moved, SensitivityResult
+from feedsim.answers.sensitivity import InputEffect, SensitivityResult
+from feedsim.labels import Label
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import counted, fitted, percent_number, title_lines, width_in, wrapped
 from feedsim.stats import Estimate
@@ -72,8 +73,8 @@ def _figure(result: SensitivityResult, title: str) -> Figure:
             (left_in / WIDTH_IN, foot_in / height_in, wide_in / WIDTH_IN, plot_in / height_in)
         )
         _draw(axes, effects, shown, ticks=5 if place == 0 else 3)
-        axes.set_title(fitted(shown.label, wide_in + GAP_IN, bold=True))
-        axes.set_xlabel(shown.unit)
+        axes.set_title(fitted(shown.text, wide_in + GAP_IN, bold=True))
+        axes.set_xlabel(shown.unit_of_change)
         if place == 0:
             _label(axes, effects, wide_in, names_in, ranges_in)
             left_in += spread_in
@@ -126,7 +127,7 @@ def _range_text(effect: InputEffect) -> str:
     return f"{low} – {high}"
 
 
-def _draw(axes: Axes, effects: Sequence[InputEffect], shown: Moved, ticks: int) -> None:
+def _draw(axes: Axes, effects: Sequence[InputEffect], shown: Label, ticks: int) -> None:
     axes.grid(visible=False, axis="y")
     axes.spines["left"].set_visible(False)
     axes.set_yticks([])
@@ -138,9 +139,11 @@ def _draw(axes: Axes, effects: Sequence[InputEffect], shown: Moved, ticks: int) 
         if place % 2:
             axes.axhspan(-place - 0.5, -place + 0.5, color=BAND_SHADE, zorder=0, linewidth=0)
         low, high = effect.at_low(shown.measure), effect.at_high(shown.measure)
-        _draw_end(axes, -place + 0.1, low, shown.scale, is_high=False)
-        _draw_end(axes, -place - 0.1, high, shown.scale, is_high=True)
-        ends += [shown.scale * end for one in (low, high) for end in (one.value, one.low, one.high)]
+        _draw_end(axes, -place + 0.1, low, shown.factor, is_high=False)
+        _draw_end(axes, -place - 0.1, high, shown.factor, is_high=True)
+        ends += [
+            shown.factor * end for one in (low, high) for end in (one.value, one.low, one.high)
+        ]
     known = np.array([end for end in ends if math.isfinite(end)])
     room = ROOM * max(float(np.ptp(known)), 1e-9)
     axes.set_xlim(float(known.min()) - room, float(known.max()) + room)
@@ -187,12 +190,12 @@ def _label(
             )
 
 
-def _tell_spread(axes: Axes, effects: Sequence[InputEffect], shown: Moved, right: float) -> None:
+def _tell_spread(axes: Axes, effects: Sequence[InputEffect], shown: Label, right: float) -> None:
     """Write the spread of the steps beside the panel of OEE."""
     for place, effect in enumerate(effects):
         steps = effect.steps.get(shown.measure)
         known = steps is not None and math.isfinite(steps.spread)
-        text = f"{shown.scale * steps.spread:.1f}" if steps is not None and known else ""
+        text = f"{shown.factor * steps.spread:.1f}" if steps is not None and known else ""
         weight = "bold" if effect.depends(shown.measure) else "normal"
         axes.text(
             *(right, -place, text),

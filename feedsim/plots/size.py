@@ -13,6 +13,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from feedsim.answers.size import SizeResult
 from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence, Target
+from feedsim.labels import label_of
 from feedsim.plots.style import FONT, INK, SOFT_INK, figure_style, line_looks
 from feedsim.plots.wording import fitted, percent_number, title_lines, wrapped
 
@@ -29,13 +30,6 @@ STEPS = (1, 2, 2.5, 5, 10)
 LEAST_APART = 0.2
 ASIDE = 0.14
 ANSWER_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
-AXES = {
-    "oee": "OEE, %",
-    "dry_share": "dry time, %",
-    "visits_per_h": "visits per hour",
-    "packs_per_h": "good packs per hour",
-    "crew_busy": "crew busy, %",
-}
 
 
 def size_figure(result: SizeResult, title: str) -> Figure:
@@ -94,7 +88,7 @@ def _named(result: SizeResult) -> list[str]:
 def _draw_target(
     axes: Axes, target: Target, tried: dict[int, Evidence], result: SizeResult
 ) -> None:
-    scale = 100.0 if target.is_share else 1.0
+    scale = target.factor
     machines = _machines(target, result)
     reached: list[float] = [scale * target.value]
     for place, machine in enumerate(machines):
@@ -110,7 +104,7 @@ def _draw_target(
     answer_bags = _answered(result)
     if answer_bags is not None:
         axes.axvline(answer_bags, zorder=1, **ANSWER_LINE)
-    axes.set_ylabel(AXES[target.measure])
+    axes.set_ylabel(label_of(target.measure).axis)
     axes.set_xlabel("bags per lane")
     if len(tried) <= MOST_TICKS and _least_step(tried) >= TICK_APART * (max(tried) - min(tried)):
         axes.set_xticks(list(tried))

@@ -152,7 +152,7 @@
   slider.min = shift.start;
   slider.max = shift.end;
   slider.step = 1;
-  const cursor = byId("cursor");
+  const cursors = [...document.querySelectorAll(".cursor")];
   let now = shift.start;
   let event = -1;
   let timer = 0;
@@ -162,7 +162,8 @@
     slider.value = now;
     byId("clock").textContent = clock(now);
     const share = (now - shift.start) / (shift.end - shift.start);
-    cursor.style.left = `${100 * (shift.axis[0] + shift.axis[1] * share)}%`;
+    const left = `${100 * (shift.axis[0] + shift.axis[1] * share)}%`;
+    for (const cursor of cursors) cursor.style.left = left;
     shift.machines.forEach((machine, number) => showMachine(machine, seen[number], now));
     shift.operators.forEach((stays, number) => showPerson(stays, walkers[number], now));
     const words = event >= 0 ? `${shift.events[event][3]}` : "the shift as it begins here";
@@ -308,6 +309,6 @@
   addEventListener("hashchange", fromAddress);
 
   byId("stepper").hidden = false;
-  cursor.hidden = false;
+  for (const cursor of cursors) cursor.hidden = false;
   if (!fromAddress()) goTo(shift.start);
 })();
