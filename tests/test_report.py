@@ -196,7 +196,8 @@ def grid_data(page: Parsed) -> dict:
 
 def test_sliders_hold_the_computed_points_as_summary_has_them(studies, parsed):
     data = grid_data(parsed("capacity"))
-    assert [axis["label"] for axis in data["axes"]] == ["bags per lane", "minutes between rounds"]
+    labels = [axis["label"] for axis in data["axes"]]
+    assert labels == ["capacity, bags per lane", "rounds every, min"]
     frame = pd.read_csv(studies["capacity"] / "summary.csv")
     frame = frame[frame.machine.isna()]
     assert len(data["points"]) == len(frame) == 8
@@ -251,7 +252,7 @@ def test_other_studies_have_no_script(parsed, kind):
 def test_the_page_without_script_has_all_points_in_a_table(parsed):
     page = parsed("capacity")
     data = grid_data(page)
-    [table] = [text for text in page.of["table"] if "minutes between rounds" in text][:1]
+    [table] = [text for text in page.of["table"] if "rounds every, min" in text][:1]
     assert table.count("(") >= len(data["points"])
     for point in data["points"]:
         assert f"{point[4][0]:.1f} ({point[4][2]:.1f} to {point[4][3]:.1f})" in table

@@ -17,8 +17,8 @@ from scipy import stats as reference
 from test_compare import TEXT, TWO
 from test_plots import ODD, _misplaced
 
-from feedsim.answers.key_words import key_words
-from feedsim.answers.rows import Row, setting_text, short_keys
+from feedsim.answers.key_words import key_words, setting_words
+from feedsim.answers.rows import Row, short_keys
 from feedsim.answers.sweep import SweepError, SweepResult, labelled, sweep, sweep_settings
 from feedsim.cli.sweep_command import answer, headline, parse_range, parse_varied, split_values
 from feedsim.config import ConfigError, Spread, parse_config
@@ -308,8 +308,8 @@ def test_keys_are_cut_to_what_tells_them_apart():
     both = ["machine[0].magazine.lanes", "machine[1].magazine.lanes"]
     assert list(short_keys(both).values()) == both
     assert short_keys(["machine.bundle", "crew.x.bundle", "bundle"])["bundle"] == "bundle"
-    assert setting_text({"a.b": True, "c": 0.1 + 0.2, "d": "e"}, {"a.b": "b"}) == (
-        "b true, c 0.3, d e"
+    assert setting_words({"b": True, "c": 0.1 + 0.2, "d_e": "e", "f": ""}, {}) == (
+        "b true, c 0.3, d e e"
     )
 
 
@@ -335,10 +335,10 @@ def test_figures_say_keys_in_words(key, value, told, axis):
     assert axis in (None, words.axis)
 
 
-def test_no_key_is_typed_in_a_title():
+def test_no_key_is_typed_in_what_is_read():
     result, _ = drawn(f"{CAPACITY}=40:80:40", "crew.walk_s=5,10")
     assert "_" not in headline(result)
-    assert "capacity_bags" in next(answer(result))
+    assert "_" not in next(answer(result))
 
 
 @cache
@@ -396,7 +396,7 @@ def test_the_command_answers_first_and_writes_all_settings(feedsim):
     words = ["--vary", f"{CAPACITY}=40:80:20", "--vary", "crew.walk_s=5,20"]
     code, out, _ = feedsim("sweep", "cell.toml", *words, "--jobs", "1", "--out", "s")
     assert code == 0
-    assert out.startswith("Of 6 settings ")
+    assert out.startswith("The highest OEE of 6 settings is at ")
     assert "Bonferroni over 5 comparisons" in out
     assert {path.name for path in Path("s").iterdir()} >= {"sweep.png", "sweep.svg", "summary.csv"}
     summary = pd.read_csv("s/summary.csv", keep_default_na=False, na_values=[""])

@@ -1,4 +1,4 @@
-"""Config keys in the words of a figure: what is varied, and its unit, out of the declarations."""
+"""Config keys in words: what is varied, and its unit, out of the declarations."""
 
 from __future__ import annotations
 
@@ -74,9 +74,11 @@ def key_words(key: str, short: str) -> KeyWords:
 
 
 def setting_words(setting: Mapping[str, Value], short: Mapping[str, str]) -> str:
-    """A setting in the words of a figure."""
+    """A setting as a reader would say it; what has no value is left out."""
     return ", ".join(
-        key_words(key, short.get(key, key)).with_value(value) for key, value in setting.items()
+        key_words(key, short.get(key, key)).with_value(value)
+        for key, value in setting.items()
+        if value != ""
     )
 
 

@@ -104,15 +104,6 @@ def short_keys(keys: Iterable[str]) -> dict[str, str]:
     return found
 
 
-def setting_text(setting: Mapping[str, Value], short: Mapping[str, str]) -> str:
-    """A setting in a few words, its keys cut short; what has no value is left out."""
-    return ", ".join(
-        f"{short.get(key, key)} {value_text(value)}"
-        for key, value in setting.items()
-        if value != ""
-    )
-
-
 def value_text(value: Value) -> str:
     """A setting's value as a config writes it."""
     if isinstance(value, bool):

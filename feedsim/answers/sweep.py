@@ -15,7 +15,7 @@ from feedsim.answers.key_words import setting_words
 from feedsim.answers.luck import streams_of
 from feedsim.answers.misfits import misfit_error
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
-from feedsim.answers.rows import Row, estimate_json, rows_of, setting_text, short_keys
+from feedsim.answers.rows import Row, estimate_json, rows_of, short_keys
 from feedsim.answers.shown import ShownRows
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError, Spread
@@ -110,10 +110,6 @@ class SweepResult(ShownRows):
 
     def in_words(self, row: Row) -> str:
         """A row's setting in a few words."""
-        return setting_text(row.setting, self.short)
-
-    def in_plain_words(self, row: Row) -> str:
-        """A row's setting as a figure says it: no key as it is typed."""
         return setting_words(row.setting, self.short)
 
     def warnings(self) -> list[str]:

@@ -13,7 +13,7 @@ LEAST_SHOWN = 5e-5
 
 
 def say_measures(rows: Sequence[Row], names: Iterable[str], few: str, counted: str) -> None:
-    """Print measures of machines side by side.
+    """Print measures of machines side by side, those that have no value left out.
 
     Parameters
     ----------
@@ -29,17 +29,15 @@ def say_measures(rows: Sequence[Row], names: Iterable[str], few: str, counted: s
     from feedsim.labels import label_of
 
     names = list(names)
+    lines = {name: [measured(name, row.get(name)) for row in rows] for name in names}
     shown = [row[name] for row in rows for name in names if name in row.figures]
     say_table(
         "Measures (value ± half-width of the interval)",
         ("", *(row.title for row in rows), ""),
         [
-            (
-                label_of(name).text,
-                *(measured(name, row.get(name)) for row in rows),
-                label_of(name).unit or counted,
-            )
-            for name in names
+            (label_of(name).text, *line, label_of(name).unit or counted)
+            for name, line in lines.items()
+            if any(entry != "-" for entry in line)
         ],
         few if any(found.few_events for found in shown) else "",
     )

@@ -111,7 +111,8 @@ def ranges(
 
 def sentence(result: InputsResult, measure: str = "oee", *, is_difference: bool = False) -> str:
     """What the inputs leave open at the first setting, in one or two sentences."""
-    from feedsim.answers.rows import setting_text, short_keys
+    from feedsim.answers.key_words import setting_words
+    from feedsim.answers.rows import short_keys
     from feedsim.labels import label_of
 
     row, ranges = result.first
@@ -119,7 +120,7 @@ def sentence(result: InputsResult, measure: str = "oee", *, is_difference: bool 
     label = label_of(measure)
     digits = label.fine_digits if is_difference else label.digits
     unit = label.unit_of_change if is_difference else label.unit.removesuffix(" of time")
-    at = f" at {setting_text(row.setting, short_keys(row.setting))}" if row.setting else ""
+    at = f" at {setting_words(row.setting, short_keys(row.setting))}" if row.setting else ""
     what = f"difference in {label.text}, B minus A," if is_difference else f"{label.text}{at}"
     sign = "+" if is_difference else ""
     told = (
@@ -143,12 +144,13 @@ def sentence(result: InputsResult, measure: str = "oee", *, is_difference: bool 
 
 def say_tables(result: InputsResult) -> None:
     """Ranges of the whole cell for each setting, and what more data would bring."""
-    from feedsim.answers.rows import setting_text, short_keys
+    from feedsim.answers.key_words import setting_words
+    from feedsim.answers.rows import short_keys
 
     short = short_keys(key for row in result.rows for key in row.setting)
     for row, ranges in zip(result.rows, result.ranges, strict=True):
         if row.machine is None:
-            at = f" at {setting_text(row.setting, short)}" if row.setting else ""
+            at = f" at {setting_words(row.setting, short)}" if row.setting else ""
             say_ranges(f"Expected measures over uncertain inputs{at}", ranges)
     say_gains(result)
 

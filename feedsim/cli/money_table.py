@@ -35,8 +35,9 @@ class Value:
         """Print the values a year, each part with its interval."""
         if not self.worth:
             return
+        from feedsim.answers.key_words import setting_words
         from feedsim.answers.money import LABELS
-        from feedsim.answers.rows import setting_text, short_keys
+        from feedsim.answers.rows import short_keys
         from feedsim.cli.screen import cell, say_table
 
         short = short_keys(key for each in self.worth for key in each.setting)
@@ -48,7 +49,7 @@ class Value:
             ("setting", *LABELS.values()),
             [
                 (
-                    setting_text(each.setting, short),
+                    setting_words(each.setting, short),
                     *(cell(each.parts[part], 1, digits) for part in LABELS),
                 )
                 for each in self.worth[:MOST_LINES]
@@ -65,12 +66,13 @@ def value_of(results: Results, money: Money | None) -> Value:
         return Value()
     if results.replications < 2:
         return Value(notes=["What settings are worth is not shown: one shift has no interval."])
+    from feedsim.answers.key_words import setting_words
     from feedsim.answers.money import worth, worth_json
-    from feedsim.answers.rows import setting_text, short_keys
+    from feedsim.answers.rows import short_keys
 
     found = worth(results, money)
     keys = [key for setting in results.settings for key in setting.values]
-    base = setting_text(results.settings[0].values, short_keys(keys))
+    base = setting_words(results.settings[0].values, short_keys(keys))
     title = f"Worth a year against {base}, in {money.currency} (± half-width of the interval)"
     notes = [_meaning(results, money), *_of_crews(results, money)]
     return Value(title, found, notes, {"money": worth_json(found, money)})

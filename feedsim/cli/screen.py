@@ -115,13 +115,7 @@ def say_table(
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(
-        title=Text(title),
-        title_justify="left",
-        box=SIMPLE_HEAD,
-        pad_edge=False,
-        collapse_padding=True,
-    )
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
     for place, column in enumerate(columns):
         table.add_column(Text(column), justify="left" if place == 0 else "right")
     for line in lines:
@@ -129,6 +123,8 @@ def say_table(
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else PLAIN_WIDTH
     console = Console(width=width, highlight=False)
     with console.capture() as printed:
+        # Not as the table's own title, which would be folded to its width.
+        console.print(Text(title), soft_wrap=True)
         console.print(table)
     click.echo(printed.get(), nl=False)
     if note:

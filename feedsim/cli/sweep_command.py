@@ -169,8 +169,8 @@ def headline(result: SweepResult) -> str:
         return "No setting has planned busy time"
     value = f"{100 * best.figures['oee'].value:.1f} %"
     if len(result.cells) == 1:
-        return f"OEE is {value} at {result.in_plain_words(best)}"
-    told = f"OEE is highest, {value}, at {result.in_plain_words(best)}"
+        return f"OEE is {value} at {result.in_words(best)}"
+    told = f"OEE is highest, {value}, at {result.in_words(best)}"
     if best.replications == 1:
         return f"{told} (one shift: nothing is told apart)"
     others = len(result.not_told_apart)
@@ -195,7 +195,7 @@ def answer(result: SweepResult) -> Iterator[str]:
         yield f"OEE is {percent(best['oee'])} at {result.in_words(best)} ({sure})."
         return
     yield (
-        f"Of {len(result.cells):,} settings {result.in_words(best)} has the highest OEE: "
+        f"The highest OEE of {len(result.cells):,} settings is at {result.in_words(best)}: "
         f"{percent(best['oee'])} ({sure})."
     )
     if shifts == 1:
@@ -228,6 +228,7 @@ COLUMNS = (
 
 def say_tables(result: SweepResult) -> None:
     """Say the tables below the answer."""
+    from feedsim.answers.key_words import key_words
     from feedsim.answers.rows import WHOLE_CELL
     from feedsim.cli.screen import FEW, WAITING, measured, say_table, say_unseen
     from feedsim.labels import label_of
@@ -242,7 +243,7 @@ def say_tables(result: SweepResult) -> None:
     say_table(
         f"{title} (value ± half-width of the interval)",
         (
-            *(key.replace("_", " ") for key in result.short.values()),
+            *(key_words(key, short).axis for key, short in result.short.items()),
             *(label_of(name).heading for name in COLUMNS),
             "to the best, points",
         ),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from feedsim.answers.key_words import key_words
 from feedsim.answers.rows import WHOLE_CELL, short_keys, value_text
 from feedsim.labels import label_of
 from feedsim.pages.finished_study import FinishedStudy, Found, StudyRow
@@ -13,12 +14,6 @@ from feedsim.pages.finished_study import FinishedStudy, Found, StudyRow
 MOST_POINTS = 2_000
 EXPLORED = ("capacity", "rounds", "sweep")
 
-# Keys that are varied often, in the words of the trade.
-KEY_WORDS = {
-    "capacity_bags": "bags per lane",
-    "rounds_every_min": "minutes between rounds",
-    "speed_per_min": "cycles per minute",
-}
 MEASURES = ("oee", "visits_per_h", "dry_share", "crew_busy")
 
 
@@ -137,26 +132,12 @@ def _axes(rows: Sequence[StudyRow]) -> tuple[list[Axis], list[tuple[int, ...]]]:
         columns.append(column)
         axes.append(
             Axis(
-                key_words(short[key]),
+                key_words(key, short[key]).axis,
                 tuple(value_text(value) for value in distinct),
                 tuple(float(value) for value in distinct) if are_numbers else None,
             )
         )
     return axes, list(zip(*columns, strict=True)) if columns else []
-
-
-def key_words(key: str) -> str:
-    """A key, cut short, as a reader would say it."""
-    head, _, end = key.rpartition(".")
-    told = KEY_WORDS.get(end, end.replace("_", " "))
-    return f"{told} ({head})" if head else told
-
-
-def setting_words(setting: Mapping[str, bool | int | float | str], short: Mapping[str, str]) -> str:
-    """A setting as a reader would say it."""
-    return ", ".join(
-        f"{key_words(short.get(key, key))} {value_text(value)}" for key, value in setting.items()
-    )
 
 
 def _numbers(found: Found | None, factor: float) -> list[float | int] | None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from math import isfinite
 
+from feedsim.answers.key_words import setting_words
 from feedsim.answers.rows import WHOLE_CELL, short_keys
 from feedsim.losses import LABELS
 from feedsim.measures import CREW_BUSY
-from feedsim.pages.explorer import figure_text, oee_of, setting_words
+from feedsim.pages.explorer import figure_text, oee_of
 from feedsim.pages.finished_study import FinishedStudy, StudyRow, StudyTable
 
 MOST_SETTINGS = 20

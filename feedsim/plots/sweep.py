@@ -164,7 +164,7 @@ def _list(result: SweepResult, title: str, *, by_size: bool) -> Figure:
         ends = (100 * oee.value, 100 * oee.low, 100 * oee.high)
         shade = colour if full else SOFT_INK
         remark = percent_with_interval(oee)
-        dots.append(Dot(result.in_plain_words(row), *ends, remark, full, is_best, shade))
+        dots.append(Dot(result.in_words(row), *ends, remark, full, is_best, shade))
     notes = []
     if len(result.cells) > 1 and result.results.replications > 1:
         notes.append(
