@@ -198,6 +198,10 @@ __all__ = [
 ]
 
 
+def __dir__() -> list[str]:
+    return __all__
+
+
 def __getattr__(name: str) -> Any:
     """Import what is asked for when it is asked for: `feedsim --help` needs none of it."""
     if name in _HOMES:

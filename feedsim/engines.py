@@ -16,7 +16,7 @@ from feedsim.mistakes import Mistake
 from feedsim.model.shift import run_shift
 from feedsim.stats import Floats
 
-AUTO, SIMPY, COMPILED = ENGINES = ("auto", "simpy", "compiled")
+AUTO, SIMPY, COMPILED = "auto", "simpy", "compiled"
 
 # Machine cycles a second on one core: what a study costs is told by them, roughly.
 CYCLES_PER_S = {SIMPY: 500_000, COMPILED: 50_000_000}
@@ -52,9 +52,7 @@ class Choice(NamedTuple):
 
 def simulate(cell: Cell, seed: int, replication: int) -> Reading:
     """Simulate one shift with the SimPy model, check its balances and read its window."""
-    record = run_shift(cell, seed, replication)
-    check_balances(record, cell)
-    return read(record, cell)
+    return read(SimpyModel().record(cell, seed, replication), cell)
 
 
 class SimpyModel:
@@ -71,8 +69,10 @@ class SimpyModel:
         return np.array(rows, float)
 
     def record(self, cell: Cell, seed: int, replication: int) -> Record:
-        """All that changed in one shift."""
-        return run_shift(cell, seed, replication)
+        """All that changed in one shift, its balances checked."""
+        record = run_shift(cell, seed, replication)
+        check_balances(record, cell)
+        return record
 
 
 _ready: dict[str, Engine] = {}

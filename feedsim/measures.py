@@ -308,11 +308,14 @@ class Figure:
         return self.seen_in > 0 and self.is_seldom
 
     def at_least(self, alpha: float) -> float:
-        """Lower limit at a one-sided risk of alpha; not a number where there is none."""
+        """Lower limit at a one-sided risk of alpha; where there is none, the least possible."""
         return max(self.measure.bounds[0], self.value - margin(self.deviations, alpha))
 
     def at_most(self, alpha: float) -> float:
-        """Upper limit at a one-sided risk of alpha; a zero is trusted no further than it goes."""
+        """Upper limit at a one-sided risk of alpha; where there is none, the most possible.
+
+        A zero is trusted no further than it goes.
+        """
         largest = max(self.measure.bounds[1], self.value)
         if not self.is_seldom:
             return min(largest, self.value + margin(self.deviations, alpha))

@@ -65,7 +65,7 @@ KINDS: dict[str, list[str]] = {
     "size not met": ["size", "cell.toml", "--oee", "0.999", "--up-to", "80", "--budget", "24"],
     "rounds": [
         *("rounds", "cell.toml", "--dry-share", "0.3", "--bags", "40,80", "--budget", "24"),
-        *("--intervals", "5,15", "--most-machines", "2"),
+        *("--intervals", "5,10", "--most-machines", "2"),
     ],
     "film": ["film", "cell.toml", "--factors", "0.5,1,4"],
     "compare": ["compare", "cell.toml", "two.toml"],

@@ -223,6 +223,15 @@ def test_reasons_that_are_states_and_stops_that_are_visits(tmp_path):
     assert row["visits_per_h"].value == pytest.approx(3 / 16)
 
 
+def test_a_reason_may_be_called_as_a_measure_is(tmp_path):
+    log = small(
+        tmp_path, "start,end\n" + "\n".join(SHIFTS) + "\n", STOPS.replace("sealer", "fault visits")
+    )
+    row = account(log).cell
+    assert row["stops_fault_visits_per_h"].value > 0
+    assert math.isnan(row["fault_visits_per_h"].value)
+
+
 def test_more_packs_than_the_speed_allows_are_told(tmp_path):
     windows = f"start,end,good\n{SHIFTS[0]},13000\n{SHIFTS[1]},11000\n"
     result = account(small(tmp_path, windows, STOPS, speed_per_min=25))

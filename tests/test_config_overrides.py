@@ -18,6 +18,8 @@ def with_set(*overrides: str, text: str = CELL) -> Any:
 def test_a_key_without_a_number_means_every_machine() -> None:
     config = with_set("machine.magazine.lanes=3", "machine[1].magazine.lanes = 4")
     assert [machine.magazine.lanes for machine in config.machine] == [3, 4]
+    config = with_set("machine.bag.faults={missed = 0.1}", "machine[0].bag.faults.missed=0.2")
+    assert [machine.bag.faults.missed for machine in config.machine] == [0.2, 0.1]
 
 
 def test_values_are_toml_or_else_texts() -> None:

@@ -93,7 +93,7 @@ WRONG_VALUES: list[tuple[Edits, str, list[str], str]] = [
     (
         [("um = 80", "um = -80")],
         "machine[0].bag.layers[1].um",
-        ["above 0, at most 10000 (um)", "is -80"],
+        ["from 0.001 to 10000 (um)", "is -80"],
         "-80",
     ),
     (

@@ -26,7 +26,7 @@ FAULTS = {
     "refused": (errno.EACCES, False),
 }
 # What a study writes before it simulates.
-AT_FIRST = (MANIFEST, "config.toml", "resolved.toml")
+AT_FIRST = (MANIFEST, "config.toml", "resolved.toml", "config-b.toml", "resolved-b.toml")
 
 Files = dict[str, bytes]
 

@@ -17,6 +17,7 @@ from feedsim.cell import build_cell
 from feedsim.config import ConfigError, dump_toml, explain, load_config, parse_config, warnings_of
 from feedsim.config.film import read_film_model
 from feedsim.film import BadBundleFit, FaultFit, FilmFileError, FilmModel, Tried, model_of, table_of
+from feedsim.film.file import _is_covariance
 from feedsim.film.model import chance_of, mean_chance
 
 MODEL = FilmModel(
@@ -401,3 +402,8 @@ def test_a_study_says_that_it_goes_beyond_the_trials(folder, engine, monkeypatch
     assert "Film model of granola: a stiffness of 200 uN.m is outside the trials" in out
     again = load_config(folder / engine / "resolved.toml")
     assert again.machine[0].chances == MODEL.chances("plain", 200)
+
+
+def test_no_variance_is_below_zero_be_it_by_ever_so_little():
+    assert _is_covariance([[1e-12, 0.0], [0.0, 1.0]], 2)
+    assert not _is_covariance([[-1e-12, 0.0], [0.0, 1.0]], 2)

@@ -366,6 +366,7 @@ def test_same_answer_every_time_and_for_each_reason_alone(tmp_path):
     [
         ("a/b\tc", (), "a b c"),
         ("Jam", (), "Jam stop"),
+        ("Blocked by palletizer", (), "stop Blocked by palletizer"),
         ("!?", (), "stop !?"),
         ("Sealer", ("sealer",), "Sealer 2"),
         ("x" * 300, (), "x" * 88),
@@ -635,3 +636,34 @@ def test_a_real_log_is_carried_by_no_family():
     [station] = result.stations
     assert [time.chosen for time in station.times] == ["empirical", "empirical"]
     assert station.clustering.p_value <= 0.1
+
+
+def test_both_parts_of_a_long_reason_keep_their_ends():
+    names = [station_name("x" * 300, (), part) for part in ("short", "long")]
+    assert [name[-6:] for name in names] == [" short", "x long"]
+    assert all(len(name) <= 100 for name in names)
+
+
+def test_too_few_samples_are_refused(tmp_path):
+    with pytest.raises(StopsError, match="samples: is 0, allowed: at least 19"):
+        fit_stops(None, samples=0)  # type: ignore[arg-type]
+
+
+def test_lengths_end_with_their_stops_and_running_times_with_the_window(tmp_path):
+    # A length of which n were seen whole has the exact interval of n exponential times, 2 T over
+    # chi-square of 2 n (Epstein and Sobel, J. Am. Stat. Assoc. 48 (1953) 486, from memory).
+    from scipy.stats import chi2
+
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "begin,end,reason\n"
+        "2025-09-01 08:00:00,2025-09-01 08:02:00,coder\n"
+        "2025-09-01 09:00:00,2025-09-01 09:05:00,coder\n"
+        "2025-09-01 11:00:00,2025-09-01 11:01:00,coder\n"
+    )
+    [station] = fit_stops(read_log(path)).stations
+    [length] = [f for f in station.length.families if f.fit.family == "exponential"]
+    assert length.mean_s[0] == pytest.approx(2 * 480 / chi2.ppf(0.975, 6), rel=1e-6)
+    [between] = [f for f in station.between.families if f.fit.family == "exponential"]
+    total_s, events = between.fit.data.total_s, between.fit.data.events
+    assert between.mean_s[0] == pytest.approx(2 * total_s / chi2.ppf(0.975, 2 * events + 2))

@@ -168,6 +168,13 @@ def test_a_missing_end_may_be_taken_as_long_as_it_can_have_been(read):
     ]
 
 
+def test_a_missing_end_lies_before_the_next_stop_though_that_has_none_either(read):
+    text = f"start,end,reason\n{DAY} 10:00:00,,a\n{DAY} 10:30:00,,b\n"
+    text += f"{DAY} 11:00:00,{DAY} 11:05:00,c\n"
+    log = read(text, WINDOW, missing_end="until-next")
+    assert [s.length_us // MIN for s in log.stops] == [30, 30, 5]
+
+
 # Summer time in Berlin: 2025-03-30 02:00 to 03:00 is left out, 2025-10-26 02:00 to 03:00 comes
 # twice (EU directive 2000/84/EC; tz database).
 def test_hours_that_a_clock_change_brings_twice_or_leaves_out(read):

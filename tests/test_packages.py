@@ -29,7 +29,7 @@ CORE = [
     *("config_base", "config_rules", "config_times", "cli", "store", "plots", "report"),
 ]
 KERNEL = ["tests/test_kernel_equality.py", "-k", "each_mechanism_alone or shipped_configs"]
-TOOLS = ("pytest", "hypothesis", "statsmodels")
+TOOLS = ("pytest", "pytest-xdist", "hypothesis", "statsmodels")
 NO_INDEX = re.compile(r"No matching distribution|Could not find a version|NewConnectionError")
 IN_VAIN_S = 1800
 

@@ -48,15 +48,14 @@ def is_told(log: EventLog, measure: str) -> bool:
         of_state = (f"{state}_share", f"time_{state}_share", f"stops_{state}_per_h")
         if measure in of_state:
             return state in told
-    if measure.endswith("visits_per_h"):
-        states = {log.states.get(reason) for reason in log.visited}
-        refills, faults = DRY in states, bool(states - {DRY})
-        return {
-            "visits_per_h": refills or faults,
-            "refill_visits_per_h": refills,
-            "fault_visits_per_h": faults,
-        }[measure]
-    return True
+    states = {log.states.get(reason) for reason in log.visited}
+    refills, faults = DRY in states, bool(states - {DRY})
+    of_visits = {
+        "visits_per_h": refills or faults,
+        "refill_visits_per_h": refills,
+        "fault_visits_per_h": faults,
+    }
+    return of_visits.get(measure, True)
 
 
 def part_of(sums: SumArrays, mask: Flags) -> SumArrays:

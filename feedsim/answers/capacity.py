@@ -96,7 +96,7 @@ class CapacityResult(ShownRows):
         return self.asked_bags(row)
 
     def asked_bags(self, row: Row) -> int:
-        """The capacity that a row's setting was asked for."""
+        """The capacity asked for; where all machines round it alike, what that came to."""
         return next(int(v) for key, v in row.setting.items() if key.endswith(CAPACITY))
 
     def is_varied(self, machine: str | None) -> bool:

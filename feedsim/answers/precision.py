@@ -19,7 +19,6 @@ from feedsim.study import (
     Setting,
     Shifts,
     Work,
-    cycles_of,
     refuse_absurd,
 )
 
@@ -120,7 +119,7 @@ def simulate_settings(
     References
     ----------
     Law, Simulation Modeling and Analysis, sec. 9.4.1 (sequential procedures); the coverage of
-    this one is measured by tests/campaigns.
+    this one is measured by tests/test_precision.py.
     """
     study = config.study
     cells = [setting.cell for setting in settings]
@@ -173,7 +172,7 @@ def _of_goal(rows: Sequence[Row], goal: Goal) -> Iterator[Shortfall]:
 
 def _most_replications(settings: Sequence[Setting], work: Work) -> int:
     """How many replications the limit on a study's size leaves to each setting."""
-    cycles = cycles_of([setting.cell for setting in settings], 1)
+    cycles = sum(setting.cell.cost_cycles for setting in settings)
     if work.allow_large:
         return 1 << 40
     engine = choose(work.engine, [s.cell for s in settings], cycles * BUDGET, work.jobs).engine

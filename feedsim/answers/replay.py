@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.accounts import Reading, Record, Window, check_balances, read
+from feedsim.accounts import Reading, Record, Window, read
 from feedsim.accounts.record import DUTY, GOOD, LOAD, MachineRecord, Run
 from feedsim.accounts.timeline import Segment, halts_of, segments_of
 from feedsim.answers.event_words import (
@@ -281,7 +281,6 @@ def replay(
         _refuse_many(_cycles_in(cell, window), window)
     choice = made_ready(choose(engine, [cell], cell.cycles_per_shift))
     record = engine_named(choice.engine).record(cell, config.study.seed, replication)
-    check_balances(record, cell)
     if not allow_large:
         _refuse_many(count_events(record, cell, window), window)
     return Replay(config, cell, record, config.study.seed, replication, choice.engine, window)

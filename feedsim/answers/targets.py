@@ -2,7 +2,7 @@
 
 A target holds where the one-sided limit of its measure holds it, for every machine. The risk of
 a wrong answer, 1 - confidence, is shared out over targets and machines, and over the looks that
-are taken at one cell while replications are added (most of it to the last).
+are taken at one cell while replications are added (half of it to the last).
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ MET, MISSED, OPEN = VERDICTS = ("met", "missed", "open")
 
 # What a measure must reach at least; the others may reach their value at most.
 AT_LEAST = ("oee", "packs_per_h")
-SHARES = ("oee", "dry_share", "crew_busy")
 TARGET_MEASURES = ("oee", "dry_share", "visits_per_h", "packs_per_h", "crew_busy")
 
 LOOKS_GROW = 4

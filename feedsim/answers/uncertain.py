@@ -324,11 +324,15 @@ def over_sets(
     Raises
     ------
     InputsError
-        If what is drawn makes no config.
+        If what is drawn makes no config, or sets are too few.
     TooLarge
         If it would run for hours.
     """
-    refuse_absurd([setting.cell for setting in fixed] * (sets + 1), study.replications, work)
+    if sets < 2:
+        raise InputsError(f"--input-sets: is {sets}, allowed: at least 2")
+    cells = [setting.cell for setting in fixed]
+    simulated = _cells_of_sets(cells, len(draws.names), sets, of_first)
+    refuse_absurd(simulated, study.replications, work)
     confidence = study.confidence
 
     def read(shifts: Shifts, settings: Sequence[Setting]) -> list[Row]:
@@ -345,7 +349,7 @@ def over_sets(
 
     drawn = []
     foreseen = cycles_of(
-        _cells_of_sets([setting.cell for setting in fixed], len(draws.names), sets, of_first),
+        simulated,
         study.replications,
     )
     with Shifts(study.seed, work, foreseen) as shifts:
@@ -403,8 +407,8 @@ def cost_of_sets(
     TooLarge
         If it would run for hours.
     """
-    refuse_absurd(list(cells) * (sets + 1), study.replications, work)
     simulated = _cells_of_sets(cells, unknowns, sets, of_first)
+    refuse_absurd(simulated, study.replications, work)
     shifts = len(simulated) * study.replications
     cycles = cycles_of(simulated, study.replications)
     engine = choose(work.engine, cells, cycles).engine

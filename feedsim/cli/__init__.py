@@ -152,7 +152,9 @@ def _explain(error: BaseException) -> tuple[int, str]:
         return BAD_INPUT, str(error)
     if isinstance(error, OtherProgramError | WorkersGone):
         return PART_FAILED, f"feedsim: {error}"
-    if isinstance(error, BrokenProcessPool | MemoryError):
+    if isinstance(error, MemoryError):
+        return PART_FAILED, "feedsim: the memory is used up: take fewer settings or replications"
+    if isinstance(error, BrokenProcessPool):
         return PART_FAILED, f"feedsim: a worker process ended ({error}); run it again or --jobs 1"
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""

@@ -31,10 +31,17 @@ def inputs_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
     def wrapped(options: StudyOptions, *, input_sets: int | None, **rest: Any) -> Any:
         if input_sets is not None:
-            from feedsim.answers.uncertain import refuse_certain
+            from feedsim.answers.uncertain import cost_of_sets, refuse_certain
             from feedsim.answers.unknowns import unknowns_of
+            from feedsim.cell import build_cell
+            from feedsim.study import Work
 
-            refuse_certain(unknowns_of(options.config))
+            unknowns = unknowns_of(options.config)
+            refuse_certain(unknowns)
+            # One setting at the least: what is too large for that is refused before it begins.
+            work = Work(engine=options.engine, allow_large=options.allow_large)
+            study, cells = options.config.study, [build_cell(options.config)]
+            cost_of_sets(cells, study, len(unknowns), sets=input_sets, work=work)
         return command(options, input_sets=input_sets, **rest)
 
     functools.update_wrapper(wrapped, command)

@@ -27,7 +27,9 @@ def command(path: Path, force: bool) -> None:
     if os.path.lexists(path) and not force:
         raise click.UsageError(f"{path}: is there already, allowed: a new file, or --force")
     if path.is_dir() or not path.parent.is_dir():
-        raise click.UsageError(f"{path}: cannot be written, allowed: a file in a folder that is")
+        raise click.UsageError(
+            f"{path}: cannot be written, allowed: a file in a folder that is there"
+        )
     try:
         write_whole(path, [starter_text().encode()])
     except OSError as error:

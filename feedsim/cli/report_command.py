@@ -33,8 +33,9 @@ def command(study: Path, out: Path | None, as_json: bool) -> int:
 
     \b
     Examples:
-      feedsim report outputs/example
-      feedsim report outputs/example --out meeting.html
+      feedsim run configs/oats_slider.toml --out outputs/mine
+      feedsim report outputs/mine
+      feedsim report outputs/mine --out meeting.html
     """
     from feedsim.cli.finished_study import read_study
     from feedsim.cli.screen import say_json

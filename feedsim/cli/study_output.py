@@ -155,7 +155,8 @@ def deliver(
         value.say_table()
 
     document = {**_document(folder.command.replace("-", " "), options, answer, notes), **value.own}
-    folder.write_json(ANSWER, {**document, "answer": sentences, "tables": tables_said(say_tables)})
+    document["answer"] = sentences
+    folder.write_json(ANSWER, {**document, "tables": tables_said(say_tables)})
     folder.finish(answer.results.engine)
     if options.as_json:
         say_json(document)

@@ -85,7 +85,7 @@ def command(
     workers = jobs or os.cpu_count() or 1
     # First, for what is wrong with a config is told before the long part.
     more = list(_of_configs(loaded, engines[-1], workers))
-    with progress_bar("verify", quiet=as_json) as progress:
+    with progress_bar("verify", "tasks", quiet=as_json) as progress:
         found = run_campaign(tasks, engines, workers, why_not, progress)
     findings = only_names(found, cases)
     answer = answer_of(findings, size, is_part=bool(only or cases))

@@ -62,7 +62,7 @@ def _cluster(options: StudyOptions) -> Iterator[tuple[Executor | None, int]]:
 
 
 @contextmanager
-def progress_bar(title: str, *, quiet: bool) -> Iterator[Progress | None]:
+def progress_bar(title: str, of: str = "shifts", *, quiet: bool) -> Iterator[Progress | None]:
     """A progress bar on stderr, where somebody looks at it."""
     if quiet or not sys.stderr.isatty():
         yield None
@@ -75,7 +75,7 @@ def progress_bar(title: str, *, quiet: bool) -> Iterator[Progress | None]:
         TextColumn("{task.description}"),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("shifts"),
+        TextColumn(of),
         TimeRemainingColumn(),
     )
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:

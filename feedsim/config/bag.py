@@ -28,10 +28,10 @@ class Layer(Table):
         unit="GPa",
         default=None,
         example=0.25,
-        gt=0,
+        ge=1e-6,
         le=1000,
     )
-    um: float = key("Thickness", unit="um", example=80, gt=0, le=10_000)
+    um: float = key("Thickness", unit="um", example=80, ge=0.001, le=10_000)
 
     @property
     def modulus(self) -> float:
@@ -72,7 +72,7 @@ class Bag(Table):
         default=None,
         example=42,
         shown_default="none, or from layers",
-        gt=0,
+        ge=1e-6,
         le=1e6,
     )
     layers: tuple[Layer, ...] | None = key(

@@ -158,11 +158,13 @@ def unknown_key_text(pattern: Pattern) -> tuple[str, str | None]:
     name = pattern[-1]
     elsewhere = [p for p in declarations() if p[-1] == name and len(p) > 1]
     meant = nearest(name, siblings)
-    if elsewhere and (meant is None or name not in siblings):
+    if elsewhere:
         tables = " or ".join(f"[{'.'.join(p[:-1])}]" for p in elsewhere[:3])
         return f"unknown key here, it belongs in {tables}", None
     if meant is not None:
         return f"unknown key, did you mean `{meant}`?", meant
+    if not siblings:
+        return f"unknown key, {pattern[-2]} is no table", None
     return f"unknown key, allowed here are {', '.join(siblings)}", None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -92,7 +93,8 @@ def _set(changes: Changes, key: str, value: Any) -> None:
     try:
         parts = _parts(key)
         for path in _targets(changes.data, parts):
-            _put(changes, path, value)
+            # Each table its own: a later override of one must not change the others.
+            _put(changes, path, copy.deepcopy(value))
     except _CannotSet as error:
         changes.wrong(key, str(error))
 

@@ -146,7 +146,7 @@ def _stations(machine: Machine, path: Path) -> Iterator[Finding]:
     seen: dict[str, int] = {}
     for number, station in enumerate(machine.station):
         own: Path = (*path, "station", number)
-        message = _state_problem(station.state, station.place)
+        message = state_problem(station.state, station.place)
         if not message and station.state in seen:
             other = machine.station[seen[station.state]].name
             message = f"gives the state {station.state}, as station {show(other)} does"
@@ -159,7 +159,8 @@ def _stations(machine: Machine, path: Path) -> Iterator[Finding]:
             yield Finding((*own, "between_stops"), "must have a mean above 0, is 0")
 
 
-def _state_problem(state: str, place: str) -> str:
+def state_problem(state: str, place: str) -> str:
+    """What is wrong with a station's state, empty where nothing is."""
     if not state:
         return "must hold a letter or a digit, for its state"
     if state in BUILT_IN_STATES:

@@ -80,6 +80,9 @@ def model_of(values: Mapping[str, Any], name: str = "film model") -> FilmModel:
     reader.value((), values, "schema", _is(SCHEMA), f"{SCHEMA}")
     reader.value((), values, "kind", _is(KIND), f'"{KIND}"')
     closures = tuple(reader.value((), values, "closures", _is_closures, _CLOSURES_TEXT) or ())
+    if not closures and any(name in values for name in (*FAULTS, "tried")):
+        # What is held against the closures would be called wrong besides.
+        raise FilmFileError(reader.problems)
     reference = None
     if "reference_uNm" in values:
         reference = reader.number((), values, "reference_uNm", least=1e-3)
@@ -145,7 +148,9 @@ def _tried(
     with_stiffness: bool,
 ) -> Tried:
     reader.known(key, table, ("closure", "stiffness_uNm", "attempts", *FAULTS))
-    closure = reader.value(key, table, "closure", lambda c: c in closures, "one of closures")
+    closure = reader.value(
+        key, table, "closure", lambda c: c in closures, f"one of {', '.join(closures)}"
+    )
     stiffness = None
     if with_stiffness or "stiffness_uNm" in table:
         stiffness = reader.number(key, table, "stiffness_uNm", least=0.0)
@@ -267,6 +272,6 @@ def _is_covariance(rows: Any, size: int) -> bool:
 
     matrix = np.array(rows, dtype=float)
     room = _ROUNDING * max(float(np.abs(matrix).max()), 1e-300)
-    if np.abs(matrix - matrix.T).max() > room:
+    if np.abs(matrix - matrix.T).max() > room or matrix.diagonal().min() < 0:
         return False
     return bool(np.linalg.eigvalsh(matrix).min() >= -room * size)

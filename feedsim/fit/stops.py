@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.config.declare import NAME_CHARACTERS, state_of
+from feedsim.config.sense import BUILT_IN_STATES, state_problem
 from feedsim.config.times import Family
 from feedsim.fit.alike import Comparison, Purpose, by_change, by_machine, compare
 from feedsim.fit.families import FAMILIES, FamilyFit, FitError, fit_family
@@ -43,6 +44,8 @@ AS_GOOD = 2.0
 # From here on the evidence for two kinds is very strong (Kass and Raftery 1995, from memory).
 TWO_KINDS_GAIN = 10.0
 LEAST_SIDE = 10
+# With fewer samples no p-value is as small as 0.05.
+LEAST_SAMPLES = 19
 LEAST_SURE = 20
 SEED = 1
 # A clock's step over the median time, from which on times are too coarse to be taken as they are.
@@ -253,7 +256,7 @@ def fit_stops(
     confidence : float
         Of the intervals.
     samples : int
-        Of each bootstrap and simulation.
+        Of each bootstrap and simulation, at least 19.
     split : bool or float
         Whether short and long stops become two stations where no family carries both; a number
         parts them at that length (s) in any case.
@@ -270,7 +273,7 @@ def fit_stops(
     Raises
     ------
     StopsError
-        If there is nothing to fit.
+        If there is nothing to fit, or samples are too few.
 
     Notes
     -----
@@ -278,6 +281,8 @@ def fit_stops(
     their median), their families are fitted by the likelihood of what such a clock tells
     (`rounded`); times between stops are always taken as they are.
     """
+    if samples < LEAST_SAMPLES:
+        raise StopsError(f"samples: is {samples}, allowed: at least {LEAST_SAMPLES}")
     if machine is not None and machine not in log.machines:
         raise StopsError(
             f"--of-machine: {log.file} has no machine {machine!r}, allowed: "
@@ -386,7 +391,7 @@ class _Fitter:
         stations: list[FittedStation] = []
         for kind, part in parts.items():
             others = [*taken, *(station.name for station in stations)]
-            own = station_name(f"{name} {kind}", others)
+            own = station_name(name, others, kind)
             length = self._length(part, own)
             station = self._station(own, part, length)
             stations.append(replace(station, part=kind, parting_s=parting_s))
@@ -437,12 +442,20 @@ class _Fitter:
             # A second parameter of a handful of times is no more than their accident.
             if data.events < LEAST_EVENTS and fit.parameters > 1:
                 continue
-            families.append(self._fitted(fit, draw, self._luck(purpose, name, family)))
+            families.append(self._fitted(fit, purpose, draw, self._luck(purpose, name, family)))
         return FittedTime(purpose, data, tuple(families), _chosen(families))
 
-    def _fitted(self, fit: FamilyFit, draw: DrawSample, rng: np.random.Generator) -> FittedFamily:
+    def _fitted(
+        self, fit: FamilyFit, purpose: Purpose, draw: DrawSample, rng: np.random.Generator
+    ) -> FittedFamily:
         if fit.form is None and fit.data.events < LEAST_EVENTS:
-            mean_s = exact_mean_interval(fit.data.total_s, fit.data.events, self.confidence)
+            # Running times are watched until the windows end, lengths until the stops do.
+            mean_s = exact_mean_interval(
+                fit.data.total_s,
+                fit.data.events,
+                self.confidence,
+                ended_by_time=purpose == BETWEEN,
+            )
         else:
             mean_s = interval(fit, "mean", self.confidence)
         form = None if fit.form is None else interval(fit, "form", self.confidence)
@@ -472,7 +485,7 @@ def _chosen(families: Sequence[FittedFamily]) -> str:
     return next(each.fit.family for each in carrying if each.fit.bic <= best + AS_GOOD)
 
 
-def station_name(reason: str, taken: Sequence[str]) -> str:
+def station_name(reason: str, taken: Sequence[str], part: str = "") -> str:
     """A name that a config takes for a reason, with a state of its own.
 
     Parameters
@@ -481,13 +494,16 @@ def station_name(reason: str, taken: Sequence[str]) -> str:
         May hold anything.
     taken : sequence of str
         Names of other stations.
+    part : str
+        Which stops of the reason, where it makes two stations: ends the name.
     """
     plain = "".join(c if c.isprintable() and c != "/" else " " for c in reason)
-    plain = " ".join(plain.split())[: NAME_CHARACTERS - 12].strip() or "stop"
-    if not state_of(plain):
-        plain = f"stop {plain}"
-    if state_of(plain) in (*STATES, "retry", "restarting"):
+    plain = " ".join(plain.split())[: NAME_CHARACTERS - 12 - len(part)].strip() or "stop"
+    if state_of(plain) in BUILT_IN_STATES:
         plain = f"{plain} stop"
+    elif state_problem(state_of(plain), "inline"):
+        plain = f"stop {plain}"
+    plain = f"{plain} {part}".rstrip()
     states = {state_of(name) for name in taken}
     name, number = plain, 2
     while state_of(name) in states:

@@ -6,6 +6,7 @@ it met which.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -161,8 +162,8 @@ class Notebook:
 
 def counts_by_kind(findings: Iterable[Finding]) -> dict[str, int]:
     """How often each kind was found, in the order of `RULES`."""
-    found = [finding.kind for finding in findings]
-    return {kind: found.count(kind) for kind in RULES if kind in set(found)}
+    found = Counter(finding.kind for finding in findings)
+    return {kind: found[kind] for kind in RULES if found[kind]}
 
 
 def shown(text: str) -> str:

@@ -39,10 +39,10 @@ class EventLog:
         All that was odd, by file and line.
     rows : int
         Rows of the log below its heading, those set aside included.
-    unused : tuple of str
-        Reasons that the user named and the log does not hold.
     running_rows : int
         Of these, rows that tell of running.
+    unused : tuple of str
+        Reasons that the user named and the log does not hold.
     states : mapping from reason to state
         Reasons that are a state of the accounts.
     visited : frozenset of str
@@ -135,9 +135,16 @@ class EventLog:
         -------
         list of LoggedHalt
             In order of time, with running time before, between and after them.
+
+        Raises
+        ------
+        ValueError
+            If the machine is needed and not given.
         """
         if machine is None:
             machine = window.machine or self.machines[0]
+            if not window.machine and len(self.machines) > 1:
+                raise ValueError(f"of which machine? One of {', '.join(self.machines)}")
         key = (machine, window.begin_us, window.end_us)
         if key not in self._cut_halts:
             self._cut_halts[key] = self._cut(window, machine)

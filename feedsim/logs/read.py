@@ -251,8 +251,11 @@ def _ended(
 ) -> list[LoggedStop]:
     """All stops in order of time, those without an end by the rule that the user chose."""
     found = list(stops)
+    begins_us: dict[str, list[int]] = defaultdict(list)
+    for stop in sorted((*stops, *open_ended), key=lambda stop: stop.begin_us):
+        begins_us[stop.machine].append(stop.begin_us)
     for stop in open_ended:
-        end_us = _end_at_most(stop, stops, windows)
+        end_us = _end_at_most(stop, begins_us[stop.machine], windows)
         if rule == "until-next" and end_us is not None:
             notes.note(stop.line, "no_end_until", _minutes(end_us - stop.begin_us))
             found.append(replace(stop, end_us=end_us))
@@ -263,13 +266,13 @@ def _ended(
 
 
 def _end_at_most(
-    stop: LoggedStop, stops: Sequence[LoggedStop], windows: Sequence[ProductionWindow]
+    stop: LoggedStop, begins_us: Sequence[int], windows: Sequence[ProductionWindow]
 ) -> int | None:
     """When a stop has ended at the latest: the machine's next stop, or its window's end."""
     machines = (stop.machine, ALL_MACHINES)
     ends = [w.end_us for w in windows if w.machine in machines and w.touches(stop)]
-    later = [s.begin_us for s in stops if s.machine == stop.machine and s.begin_us > stop.begin_us]
-    return min([*ends[:1], *sorted(later)[:1]], default=None)
+    later = begins_us[bisect_right(begins_us, stop.begin_us) :][:1]
+    return min([*ends[:1], *later], default=None)
 
 
 def _minutes(length_us: int) -> str:

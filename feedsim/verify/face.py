@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from feedsim.accounts import Record, Window, check_balances, read
+from feedsim.accounts import Record, Window, read
 from feedsim.accounts.record import BLOCKED, CHANGEOVER, DRY, MOVING, PLANNED, PLANNED_STOP
 from feedsim.accounts.timeline import Halt, causes_of, halts_of, segments_of
 from feedsim.answers.input_ranges import three_digits
@@ -292,7 +292,6 @@ def _together(shifts: Sequence[Mapping[str, float]]) -> dict[str, Floats]:
 
 def _read_shift(record: Record, cell: Cell) -> list[dict[str, float]]:
     """Sums of a shift, machine by machine, and last the crew's."""
-    check_balances(record, cell)
     reading = read(record, cell)
     window = Window(cell.warm_up_us, cell.shift_us)
     found: list[dict[str, float]] = []

@@ -171,7 +171,7 @@ CREW = RealRange(
     f"{PRACTICE}; above it those who call wait long",
 )
 
-# Running hours between stops, and minutes of a stop, of stations by their name.
+# Running minutes between stops, and minutes of a stop, of stations by their name.
 _STATIONS = {
     "weigher": (60, 180, 1, 2),
     "sealer": (60, 180, 1, 3),
