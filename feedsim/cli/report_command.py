@@ -29,11 +29,11 @@ def command(study: Path, out: Path | None, as_json: bool) -> int:
     the answer, assumptions, how sure it is, the whole config, and the command that repeats it.
     Capacity, rounds and sweep studies get sliders through the points that were computed. The page
     is one file below 1 MB that asks nobody for anything, reads without a script, and prints. It
-    is made from the folder alone: nothing is simulated.
+    is made from the folder alone (here one that `feedsim run CONFIG --out outputs/mine` wrote):
+    nothing is simulated.
 
     \b
     Examples:
-      feedsim run configs/oats_slider.toml --out outputs/mine
       feedsim report outputs/mine
       feedsim report outputs/mine --out meeting.html
     """
