@@ -804,9 +804,11 @@ def test_bad_input_gets_one_clear_line(feedsim_command, words, told):
     assert not Path("outputs").exists()
 
 
-@pytest.mark.parametrize(("path", "groups"), [(THREE, 4), (OATS, 2)])
+@pytest.mark.parametrize(
+    ("path", "groups"), [pytest.param(THREE, 4, marks=pytest.mark.campaign), (OATS, 2)]
+)
 def test_the_mark_of_the_instant_crosses_what_is_drawn_over_time_alone(path, groups):
-    shift = replay(load_config(path), from_h=2.0, to_h=3.0)
+    shift = replay(load_config(path), from_h=2.0, to_h=2.5)
     rows = time_rows(replay_figure(shift))
     assert len(rows) == groups  # each machine's rows, and the crew's
     tops = [top for top, _ in rows]
