@@ -174,6 +174,12 @@ def test_nothing_uncertain_is_told():
         with_uncertain_inputs(parse_config(TURNS), [], settings_of, work=KERNEL)
 
 
+def test_one_set_tells_no_range():
+    unknown = drawn("machine[0].station[0].stop.mean_s", 60, 4.0)
+    with pytest.raises(InputsError, match="--input-sets: is 1, allowed: at least 2"):
+        with_uncertain_inputs(parse_config(TURNS), [unknown], settings_of, sets=1, work=KERNEL)
+
+
 def test_the_same_again():
     config = parse_config(TURNS).with_values({"study.shift_h": 1, "study.replications": 2})
     unknowns = [drawn(STOP, STOPS_S, 4.0)]
@@ -341,7 +347,9 @@ def test_commands_tell_the_range(feedsim, words):  # noqa: F811
     few = ["--input-sets", "3", "--replications", "4", "--jobs", "1", "--json"]
     code, out, _ = feedsim(command, FROM_DATA, *rest, "--inputs", "uncertain", *few)
     assert code == 0
-    inputs = json.loads(out)["inputs"]
+    document = json.loads(out)
+    assert document["answer"][-1].startswith("With what is not known of the inputs")
+    inputs = document["inputs"]
     found = inputs["ranges"][-1]["measures"]["oee"]
     assert found["low"] < found["expected"] < found["high"]
     assert len(inputs["variance_cut_by_ten_times_the_trial"]) == 4
@@ -721,7 +729,11 @@ def test_commands_that_judge_tell_the_range(feedsim, words, figure):  # noqa: F8
 
 
 @pytest.mark.parametrize(
-    "words", [["film"], ["rounds", "--oee", "0.7"], ["compare", "--set-b", "crew.operators=2"]]
+    "words",
+    [
+        *(["film"], ["rounds", "--oee", "0.7"], ["compare", "--set-b", "crew.operators=2"]),
+        *(["run"], ["size", "--oee", "0.7"]),
+    ],
 )
 def test_sets_that_would_take_hours_are_refused_before_anything_runs(feedsim, words):  # noqa: F811
     Path("fitted.toml").write_text(CELL)
