@@ -57,10 +57,10 @@ def cell(found: Estimate | None, scale: float = 1, digits: int = 1, empty: str =
     return f"{value} ±{half:,.{digits}f}{'*' if found.few_events else ''}"
 
 
-def measured(measure: str, found: Estimate | None, empty: str = "-") -> str:
+def measured(measure: str, found: Estimate | None) -> str:
     """A measure's figure in a table."""
     label = label_of(measure)
-    return cell(found, label.factor, label.digits, empty)
+    return cell(found, label.factor, label.digits)
 
 
 def changed(measure: str, found: Estimate | None, empty: str = "-") -> str:

@@ -271,8 +271,8 @@ def _end_at_most(
     """When a stop has ended at the latest: the machine's next stop, or its window's end."""
     machines = (stop.machine, ALL_MACHINES)
     ends = [w.end_us for w in windows if w.machine in machines and w.touches(stop)]
-    later = begins_us[bisect_right(begins_us, stop.begin_us) :][:1]
-    return min([*ends[:1], *later], default=None)
+    following = bisect_right(begins_us, stop.begin_us)
+    return min([*ends[:1], *begins_us[following : following + 1]], default=None)
 
 
 def _minutes(length_us: int) -> str:
