@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from feedsim.config import Config, Spread
 from feedsim.config.machine import Machine, Station
+from feedsim.film import Chances
 from feedsim.times import cycle_us, to_us
 
-Chances = tuple[float, float, float, float, float]
 Place = tuple[float, float]
 
 
@@ -77,6 +77,11 @@ class MachinePlan:
     def autonomy_us(self) -> int:
         """How long full lanes last at the machine's speed, in microseconds."""
         return self.lanes * self.capacity_bags * self.cycle_us
+
+    @property
+    def all_stations(self) -> tuple[StationPlan, ...]:
+        """Stations in line, then those behind the accumulation."""
+        return (*self.stations, *(self.outfeed.stations if self.outfeed else ()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,11 +240,10 @@ def _span(at_h: float, takes_min: float) -> tuple[int, int]:
 
 
 def _machine(table: Machine, ordinal: int, index: int) -> MachinePlan:
-    magazine, pick, bag = table.magazine, table.pick, table.bag
+    magazine, pick = table.magazine, table.pick
     normal_us = cycle_us(table.speed_per_min)
     slow = pick.single_lane_speed_per_min
-    chances = bag.chances(pick.mouth_opener)
-    bad = bag.bad
+    bad = table.bag.bad
     accumulates = table.outfeed.accumulation_packs > 0
     inline = [s for s in table.station if s.place == "inline" or not accumulates]
     return MachinePlan(
@@ -269,9 +273,9 @@ def _machine(table: Machine, ordinal: int, index: int) -> MachinePlan:
         halts_on_lane_fault=pick.on_lane_fault == "stop",
         clear=pick.clear,
         discard_bags=pick.discard_on_clear_bags,
-        chances=chances,
+        chances=table.chances,
         bad_share=None if bad is None else bad.share,
-        bad_chances=chances if bad is None else (bad.missed, *chances[1:]),
+        bad_chances=table.bad_chances,
         stations=tuple(_station(s) for s in inline),
         outfeed=_outfeed(table, normal_us) if accumulates else None,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import secrets
@@ -9,6 +10,7 @@ import time
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 _LEFT_OVER = re.compile(r"\..+\.(toml|json|csv|txt|png|svg|html)\.\w{8}")
 
@@ -43,6 +45,17 @@ def write_whole(path: Path, parts: Iterable[bytes]) -> None:
         if error.errno is None:
             raise
         raise OSError(error.errno, error.strerror, str(path)) from error
+
+
+def json_bytes(document: Any) -> bytes:
+    """A JSON document as it is written to a file.
+
+    Raises
+    ------
+    ValueError
+        If it holds what JSON has no number for.
+    """
+    return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()
 
 
 def is_left_over(path: Path) -> bool:

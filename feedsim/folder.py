@@ -15,14 +15,14 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.spreadsheet import defused
+from feedsim.answers.spreadsheet import csv_bytes
 from feedsim.config import Config, dump_toml
 from feedsim.config.overrides import apply_overrides
 from feedsim.config.reading import read_toml
-from feedsim.files import clear_left_overs, is_left_over, write_whole
+from feedsim.files import clear_left_overs, is_left_over, json_bytes, write_whole
 from feedsim.mistakes import Mistake
 from feedsim.store import STORE, Store
-from feedsim.version import VERSION, program
+from feedsim.version import SCHEMA, VERSION, program
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,6 +115,26 @@ def _is_own_file(path: Path) -> bool:
     return path.is_file() and not path.is_symlink()
 
 
+def manifest_head(
+    command: str,
+    command_line: Sequence[str],
+    options: Mapping[str, Any],
+    *,
+    simulated_by: str | None = None,
+) -> dict[str, Any]:
+    """What every manifest begins with; `simulated_by` is the program of a study's shifts."""
+    return {
+        "schema": SCHEMA,
+        "feedsim": VERSION,
+        **({} if simulated_by is None else {"program": simulated_by}),
+        "python": platform.python_version(),
+        "libraries": {library: version(library) for library in LIBRARIES},
+        "command": command,
+        "command_line": list(command_line),
+        "options": dict(options),
+    }
+
+
 def study_hash(command: str, config: Config, options: Mapping[str, Any]) -> str:
     """Eight characters that stand for the config, the command and its options."""
     told = json.dumps([command, dump_toml(config), dict(options)], sort_keys=True)
@@ -157,7 +177,26 @@ def _short(line: str) -> str:
     return line if len(line) <= _LONGEST_CHANGE else line[: _LONGEST_CHANGE - 4] + " ..."
 
 
-class StudyFolder:
+class OutputFolder:
+    """A folder to which results are written, each file whole or not at all."""
+
+    path: Path
+
+    def write(self, name: str, data: bytes) -> None:
+        """Write one file."""
+        write_whole(self.path / name, [data])
+
+    def write_json(self, name: str, document: Any) -> None:
+        """Write a JSON document."""
+        self.write(name, json_bytes(document))
+
+    def write_frames(self, name: str, frames: Iterable[pd.DataFrame]) -> None:
+        """Write a table as CSV, from parts with equal columns."""
+        parts = (csv_bytes(part, has_header=number == 0) for number, part in enumerate(frames))
+        write_whole(self.path / name, parts)
+
+
+class StudyFolder(OutputFolder):
     """The folder that a study is written to, and goes on in where it was stopped.
 
     From its opening on nobody else works in it, until its store is closed or this process ends.
@@ -208,15 +247,8 @@ class StudyFolder:
         self.hash = study_hash(command, config, options)
         self.path = folder_of(out, command, config_path.stem, self.hash)
         self._resolved = dump_toml(config)
-        self._manifest: dict[str, Any] = {
-            "schema": 1,
-            "feedsim": VERSION,
-            "program": program(),
-            "python": platform.python_version(),
-            "libraries": {name: version(name) for name in LIBRARIES},
-            "command": command,
-            "command_line": list(command_line),
-            "options": dict(options),
+        self._manifest = {
+            **manifest_head(command, command_line, options, simulated_by=program()),
             "config": config_path.name,
             "inputs": inputs_of(config),
             "seed": config.study.seed,
@@ -306,21 +338,3 @@ class StudyFolder:
         """Mark the study as finished, by which engine."""
         self._manifest |= {"engine": engine, "finished": True}
         self.write_json(MANIFEST, self._manifest)
-
-    def write(self, name: str, data: bytes) -> None:
-        """Write one file, whole or not at all."""
-        write_whole(self.path / name, [data])
-
-    def write_json(self, name: str, document: Any) -> None:
-        """Write a JSON document."""
-        self.write(name, (json.dumps(document, indent=1, allow_nan=False) + "\n").encode())
-
-    def write_frames(self, name: str, frames: Iterable[pd.DataFrame]) -> None:
-        """Write a table as CSV, numbers to their last digit, from parts with equal columns."""
-        write_whole(
-            self.path / name,
-            (
-                defused(frame).to_csv(index=False, header=number == 0, lineterminator="\n").encode()
-                for number, frame in enumerate(frames)
-            ),
-        )

@@ -110,3 +110,8 @@ def label_of(measure: str) -> Label:
         if found is not None:
             return Label(measure, text.format(found[1].replace("_", " ")), unit, 2)
     raise KeyError(measure)
+
+
+def given_percent(share: float) -> str:
+    """A share that somebody chose, in percent, with all its digits."""
+    return f"{100 * share:.10g} %"

@@ -26,11 +26,11 @@ from feedsim.accounts.record import (
 from feedsim.accounts.timeline import BY_SPEED, blockers_of, causes_of, states_of
 from feedsim.cell import Cell, MachinePlan
 from feedsim.stats import (
-    FEW_EVENTS,
     Estimate,
     Floats,
     difference,
     estimate,
+    is_seldom,
     margin,
     seldom_limit,
     sum_of_ratios,
@@ -79,23 +79,25 @@ def _sum(name: str) -> Part:
     return part
 
 
-def _planned_busy_us(sums: SumArrays) -> Floats:
+def planned_busy_us(sums: SumArrays) -> Floats:
+    """Time of the window outside planned stops, one number a replication."""
     return sums["window_us"] - sums[f"time_{PLANNED_STOP}_us"]
 
 
 def _planned_busy_h(sums: SumArrays) -> Floats:
-    return _planned_busy_us(sums) / HOUR_US
+    return planned_busy_us(sums) / HOUR_US
 
 
 def _available_us(sums: SumArrays) -> Floats:
-    return _planned_busy_us(sums) - sums[f"time_{CHANGEOVER}_us"] - sums["long_halts_us"]
+    return planned_busy_us(sums) - sums[f"time_{CHANGEOVER}_us"] - sums["long_halts_us"]
 
 
 def _packs(sums: SumArrays) -> Floats:
     return sums["good_packs"] + sums["rejected_packs"]
 
 
-def _packs_us(sums: SumArrays) -> Floats:
+def packs_us(sums: SumArrays) -> Floats:
+    """Time that the packs made take at the machine's speed, one number a replication."""
     return _packs(sums) * sums["cycle_us"]
 
 
@@ -118,7 +120,7 @@ def _one(sums: SumArrays) -> Floats:
 def _time_share(name: str, state: str, meaning: str) -> Measure:
     # Planned stops lie outside planned busy time: their share of it has no upper end.
     kind = RATIO if state == PLANNED_STOP else SHARE
-    return Measure(name, "", meaning, kind, _sum(f"time_{state}_us"), _planned_busy_us)
+    return Measure(name, "", meaning, kind, _sum(f"time_{state}_us"), planned_busy_us)
 
 
 def _count(name: str, unit: str, meaning: str, part: Part) -> Measure:
@@ -130,7 +132,7 @@ def _rate(name: str, unit: str, meaning: str, part: Part) -> Measure:
 
 
 OEE = Measure(
-    "oee", "", "good packs x cycle / planned busy time", SHARE, _good_packs_us, _planned_busy_us
+    "oee", "", "good packs x cycle / planned busy time", SHARE, _good_packs_us, planned_busy_us
 )
 AVAILABILITY = Measure(
     "availability",
@@ -138,11 +140,11 @@ AVAILABILITY = Measure(
     "planned busy time less changeovers and long halts / planned busy time",
     SHARE,
     _available_us,
-    _planned_busy_us,
+    planned_busy_us,
     event=lambda sums: sums[f"time_{CHANGEOVER}_us"] + sums["long_halts_us"],
 )
 PERFORMANCE = Measure(
-    "performance", "", "packs made x cycle / available time", SHARE, _packs_us, _available_us
+    "performance", "", "packs made x cycle / available time", SHARE, packs_us, _available_us
 )
 QUALITY = Measure(
     "quality",
@@ -150,7 +152,7 @@ QUALITY = Measure(
     "good packs / packs made",
     SHARE,
     _good_packs_us,
-    _packs_us,
+    packs_us,
     event=_sum("rejected_packs"),
 )
 CREW_BUSY = Measure(
@@ -201,7 +203,7 @@ GENERAL = (
         "time stopped and waiting for an operator",
         SHARE,
         _sum("wait_us"),
-        _planned_busy_us,
+        planned_busy_us,
     ),
     START_SHARE,
 )
@@ -222,7 +224,7 @@ def measures_of(plans: Sequence[MachinePlan]) -> list[Measure]:
                 f"time blocked while {_blocker(name)}",
                 SHARE,
                 _sum(f"blocked_by_{name}_us"),
-                _planned_busy_us,
+                planned_busy_us,
             )
             for name in blockers
         ),
@@ -300,7 +302,7 @@ class Figure:
     @property
     def is_seldom(self) -> bool:
         """Whether too few replications saw what it measures for Student's t to hold."""
-        return self.seen_in < min(FEW_EVENTS, len(self.seen))
+        return is_seldom(self.seen_in, len(self.seen))
 
     @property
     def has_few_events(self) -> bool:

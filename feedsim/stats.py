@@ -41,7 +41,12 @@ class Estimate:
     @property
     def few_events(self) -> bool:
         """Whether events were seen, but in too few replications for the stated coverage."""
-        return 0 < self.seen_in < min(FEW_EVENTS, self.replications)
+        return self.seen_in > 0 and is_seldom(self.seen_in, self.replications)
+
+
+def is_seldom(seen_in: int, replications: int) -> bool:
+    """Whether too few replications saw an event for Student's t to hold its coverage."""
+    return seen_in < min(FEW_EVENTS, replications)
 
 
 def t_quantile(probability: float, degrees: float) -> float:

@@ -7,6 +7,8 @@ from functools import cache
 from pathlib import Path
 
 VERSION = "0.1.0"
+# Of all JSON documents: answers, manifests and errors.
+SCHEMA = 1
 
 # The parts that decide what a shift brings: with any of them changed, kept shifts are no use.
 _SIMULATION = (

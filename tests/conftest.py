@@ -52,4 +52,4 @@ def undrawn(request, monkeypatch):
     For tests of what a command says. Those that are marked with `draws` are of figures too.
     """
     if not request.node.get_closest_marker("draws"):
-        monkeypatch.setattr("feedsim.plots.style._drawn", lambda figure, kind: b"not drawn here")
+        monkeypatch.setattr("feedsim.plots.style.drawn", lambda figure, kind: b"not drawn here")

@@ -8,7 +8,8 @@ import numpy as np
 
 from feedsim.cell import Cell
 from feedsim.kernel import memory
-from feedsim.kernel.layout import ALIGNMENT, lay_out
+from feedsim.kernel.block import ALIGNMENT
+from feedsim.kernel.layout import lay_out
 
 
 class LaidOut:

@@ -158,7 +158,9 @@ FAULTS = {
         "    draw_picks_to_fault(shift, machine, lane)\n    return outcome, bags",
         "    draw_picks_to_fault(shift, machine, lane)\n" * 2 + "    return outcome, bags",
     ),
-    "a fault too early in the list": Fault("lane", "if reached > mark:", "if reached >= 0:"),
+    "a fault too early in the list": Fault(
+        "lane", "while reached <= mark and", "while reached < 0 and"
+    ),
     "two stretches of bundles become one": Fault(
         "lane", "lane.front_is_bad ^ (lane.stretches_behind & 1)", "lane.front_is_bad"
     ),

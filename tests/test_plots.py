@@ -22,6 +22,8 @@ from feedsim.config import parse_config
 from feedsim.losses import MIN_PER_8_H, SMALL, breakdown, gathered, losses
 from feedsim.plots import capacity_figure, loss_breakdown, save
 from feedsim.plots.curves import Curve, family_of
+from feedsim.plots.loss_rows import MachineLosses
+from feedsim.plots.losses import MOST_MACHINES, draw_losses
 from feedsim.plots.panels import WAITING, draw_panel
 from feedsim.plots.style import LOOKS, figure_style, line_looks, look_of
 from feedsim.plots.wording import fitted, percent, title_lines, width_in, wrapped
@@ -438,3 +440,15 @@ def test_a_title_is_broken_evenly_and_not_before_a_unit():
     apart_in = [abs(width_in(a, 16) - width_in(b, 16)) for a, b in (greedy, lines)]
     assert apart_in[1] < 0.5 * apart_in[0]
     assert title_lines("W" * 99, 3, 16) == wrapped("W" * 99, 3, 16, bold=True)
+
+
+def test_of_many_machines_those_with_least_are_drawn_and_it_is_said():
+    results = _results(bags=(50,), replications=1)
+    plan, sums = results.settings[0].cell.machines[0], results.sums[0].machines[0]
+    whole = gathered(breakdown(sums, plan, 0.95), sums, 0.95)
+    shown = [MachineLosses(f"line {n}", [], whole, "Running") for n in range(MOST_MACHINES + 1)]
+    with figure_style():
+        texts = [text for text, _ in _texts(draw_losses(shown, "One day.", 0.95))]
+    assert any("The 24 of 25 machines with the lowest Running." in text for text in texts)
+    assert "line 23" in texts
+    assert "line 24" not in texts

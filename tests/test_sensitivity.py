@@ -18,7 +18,6 @@ from feedsim.cell import build_cell
 from feedsim.config import ConfigError, load_config, parse_config
 from feedsim.labels import label_of
 from feedsim.stats import Estimate
-from feedsim.verify.sensitivity import SensitivityShown
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 
@@ -393,16 +392,10 @@ def test_one_shift_gives_no_sure_effect():
     assert all(len(row) == len(result.columns) for row in result.rows)
 
 
-def test_table_and_picture(found, monkeypatch):
-    drawn = []
-    monkeypatch.setattr("feedsim.plots.svg.svg_of", lambda figure: drawn.append(figure) or b"svg")
-    shown = SensitivityShown(found)
-    assert shown.picture == b"svg"
-    assert (shown.title, shown.words) == (found.title, found.words)
-    assert (shown.columns, shown.rows) == (found.columns, found.rows)
+def test_table_and_picture(found):
     assert all(len(row) == len(found.columns) for row in found.rows)
     assert [row[0] for row in found.rows] == [effect.input.name for effect in found.effects]
-    (figure,) = drawn
+    figure = found.figure()
     texts = [text.get_text() for axes in figure.axes for text in axes.texts]
     for effect in found.effects:
         assert effect.input.name in texts

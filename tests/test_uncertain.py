@@ -25,7 +25,7 @@ from feedsim.answers.film.inputs import (
 from feedsim.answers.rounds import rounds
 from feedsim.answers.rounds_inputs import IntervalOverInputs, rounds_over_inputs
 from feedsim.answers.rows import Row
-from feedsim.answers.set_ranges import Range, Share, range_over, share_met
+from feedsim.answers.set_ranges import Range, ShareOfSets, range_over, share_met
 from feedsim.answers.shared_unknowns import TwoConfigs, shared_fits
 from feedsim.answers.targets import Target
 from feedsim.answers.uncertain import (
@@ -375,7 +375,8 @@ SHORTER = {"machine[0].station[0].stop.mean_s": 30}
 
 
 def shared(config: Config, other: Config) -> list[tuple[str, bool]]:
-    return [(fit.unknown, fit.is_shared) for fit in shared_fits(config, other)]
+    found = shared_fits(config, other)
+    return [(fit.unknown, fit.own is not None and fit.other is not None) for fit in found]
 
 
 @pytest.mark.campaign
@@ -647,7 +648,7 @@ def test_of_each_target_the_machine_next_to_failing_is_told():
         (most, "granola", Range(0.03, 0.02, 0.04, 0.005, 0.001)),
         (most, "muesli", Range(0.04, 0.0, 0.08, 0.02, 0.001)),
     ]
-    interval = IntervalOverInputs(100, 30, True, Share(39, 40, 0.87, 0.999), ranges)
+    interval = IntervalOverInputs(100, 30, True, ShareOfSets(39, 40, 0.87, 0.999), ranges)
     assert interval.tightest == [ranges[1], ranges[5]]
 
 

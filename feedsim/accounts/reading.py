@@ -151,13 +151,9 @@ def _read_waiting(
     wait_us = 0
     for segment in segments:
         if segment.state in there:
-            begin, end = _cut(segment, window)
+            begin, end = window.cut(segment.begin_us, segment.end_us)
             wait_us += max(0, end - begin) - there[segment.state].within(begin, end)
     return {"wait_us": wait_us}
-
-
-def _cut(segment: Segment, window: Window) -> Span:
-    return max(segment.begin_us, window.start_us), min(segment.end_us, window.end_us)
 
 
 def _read_blocked(
@@ -171,7 +167,7 @@ def _read_blocked(
     first_stopped = _first_stopped(record, window.end_us)
     for segment in segments:
         if segment.state == BLOCKED:
-            begin, end = _cut(segment, window)
+            begin, end = window.cut(segment.begin_us, segment.end_us)
             rest_us = max(0, end - begin)
             for number, spans in first_stopped.items():
                 held_us = spans.within(begin, end)
@@ -272,9 +268,9 @@ def _read_crew(record: Record, cell: Cell, window: Window) -> Sums:
         busy[operator].append((since_us, record.shift_us))
     sums = {"busy_us": 0, "present_us": 0}
     for operator in range(1, cell.crew.operators + 1):
-        spans = [_clip(span, window) for span in busy[operator]]
+        spans = [window.cut(*span) for span in busy[operator]]
         absences = Spans(
-            _clip((pause.begin_us, pause.end_us), window)
+            window.cut(pause.begin_us, pause.end_us)
             for pause in cell.crew.breaks
             if _is_absent(operator, pause)
         )
@@ -287,7 +283,3 @@ def _read_crew(record: Record, cell: Cell, window: Window) -> Sums:
 
 def _is_absent(operator: int, pause: BreakPlan) -> bool:
     return operator > pause.cover
-
-
-def _clip(span: Span, window: Window) -> Span:
-    return max(span[0], window.start_us), min(span[1], window.end_us)

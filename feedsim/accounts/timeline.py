@@ -35,6 +35,10 @@ class Window(NamedTuple):
         """Whether an instant belongs to the window."""
         return self.start_us < at_us <= self.end_us or at_us == self.start_us == 0
 
+    def cut(self, begin_us: int, end_us: int) -> tuple[int, int]:
+        """The part of an interval that lies in the window; its end is first where none does."""
+        return max(begin_us, self.start_us), min(end_us, self.end_us)
+
     def part_us(self, begin_us: int, end_us: int) -> int:
         """How much of an interval lies in the window."""
         return max(0, min(end_us, self.end_us) - max(begin_us, self.start_us))

@@ -32,6 +32,8 @@ from feedsim.measures import (
     SumArrays,
     figure,
     measures_of,
+    packs_us,
+    planned_busy_us,
 )
 from feedsim.stats import Estimate, Floats
 
@@ -268,7 +270,7 @@ def _machine(log: EventLog, number: int, sums: LogSums, minor_stop_min: float) -
         name=plan.name,
         stops_per_running_h=estimate(_stops_per_running_h(plan), everywhere),
         running_share=estimate(_share_of("running_share", _running_us), everywhere),
-        made_share=estimate(_share_of("made_share", _made_us), known_mask("performance", known)),
+        made_share=estimate(_share_of("made_share", packs_us), known_mask("performance", known)),
         lengths=lengths_of(log, minor_stop_min, machine),
         by_reason=lengths_by_reason(log, minor_stop_min, machine),
         whole=log_breakdown(own, plan, known, results.confidence),
@@ -294,19 +296,11 @@ def _stops_per_running_h(plan: MachinePlan) -> Measure:
 
 
 def _share_of(name: str, top: Any) -> Measure:
-    return Measure(name, "", "share of planned busy time", SHARE, top, _planned_busy_us)
+    return Measure(name, "", "share of planned busy time", SHARE, top, planned_busy_us)
 
 
 def _running_us(sums: SumArrays) -> Floats:
     return sums[f"time_{RUNNING}_us"]
-
-
-def _made_us(sums: SumArrays) -> Floats:
-    return (sums["good_packs"] + sums["rejected_packs"]) * sums["cycle_us"]
-
-
-def _planned_busy_us(sums: SumArrays) -> Floats:
-    return sums["window_us"] - sums["time_planned_stop_us"]
 
 
 def _value(measure: Measure, sums: SumArrays) -> float:

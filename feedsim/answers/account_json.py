@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from math import isfinite, isnan
+from math import isnan
 from typing import Any
 
 from feedsim.accounts.record import RUNNING
 from feedsim.answers.account import AccountResult, MachineAccount
-from feedsim.answers.rows import estimate_json
+from feedsim.answers.rows import estimate_json, finite_or_none
 from feedsim.logs.lengths import Lengths
 
 
@@ -50,21 +50,18 @@ def _machine_json(each: MachineAccount) -> dict[str, Any]:
 
 
 def _lengths_json(found: Lengths) -> dict[str, Any]:
-    def number(value: float) -> float | None:
-        return value if isfinite(value) else None
-
     return {
         "stops": found.stops,
         "time_s": found.time_us / 1e6,
-        "median_s": number(found.median_s),
-        "mean_s": number(found.mean_s),
-        "longest_s": number(found.longest_s),
+        "median_s": finite_or_none(found.median_s),
+        "mean_s": finite_or_none(found.mean_s),
+        "longest_s": finite_or_none(found.longest_s),
         "minor_stops": found.minor_stops,
-        "minor_time_share": number(found.minor_time_share),
+        "minor_time_share": finite_or_none(found.minor_time_share),
         "classes": [
             {
                 "from_s": each.from_s,
-                "below_s": number(each.below_s),
+                "below_s": finite_or_none(each.below_s),
                 "stops": each.stops,
                 "time_s": each.time_us / 1e6,
             }

@@ -160,14 +160,14 @@ def step_between(row: Row, smaller: Row) -> dict[str, Estimate]:
     }
 
 
-def levels_off_at(curve: Sequence[Row], worth: float = WORTH_A_STEP) -> Row:
-    """The smallest capacity from which no larger one tried adds `worth` of OEE.
+def levels_off_at(curve: Sequence[Row]) -> Row:
+    """The smallest capacity from which no larger one tried adds half a point of OEE.
 
     Judged by the upper limits of the paired differences; the largest capacity where none does.
     """
     for row in curve[:-1]:
         gains = [step_between(larger, row)["oee"] for larger in curve if larger.number > row.number]
-        if all(gain.high < worth for gain in gains):
+        if all(gain.high < WORTH_A_STEP for gain in gains):
             return row
     return curve[-1]
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from feedsim.answers.luck import streams_of, unshared_streams, width_ratio
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
-from feedsim.answers.rows import Row, estimate_json, row_of, rows_of
+from feedsim.answers.rows import Row, estimate_json, finite_or_none, row_of, rows_of
 from feedsim.answers.shown import ShownRows
 from feedsim.cell import MachinePlan, build_cell
 from feedsim.config import Config
@@ -25,6 +25,7 @@ CONFIG = "config"
 A, B = "A", "B"
 FROM_A = ("seed", "replications", "confidence")
 WORTH_TELLING = 0.005
+MOST_NAMED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ class Better:
             "higher_in_share_of_shifts": self.higher_share,
             "equal_in_share_of_shifts": self.equal_share,
         }
-        return {name: value if isfinite(value) else None for name, value in told.items()}
+        return {name: finite_or_none(value) for name, value in told.items()}
 
 
 @dataclass(frozen=True)
@@ -397,11 +398,11 @@ def _size(value: float) -> float:
     return abs(value) if isfinite(value) else 0.0
 
 
-def _listed(names: Sequence[str], most: int = 4) -> str:
+def _listed(names: Sequence[str]) -> str:
     if not names:
         return ""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return f" ({', '.join(names[:most])}{more})"
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return f" ({', '.join(names[:MOST_NAMED])}{more})"
 
 
 def _luck_text(ratio: float) -> str:
@@ -411,9 +412,8 @@ def _luck_text(ratio: float) -> str:
 def _differences_json(pair: Pair) -> dict[str, dict[str, Any]]:
     found = {}
     for name, change in pair.differences().items():
-        ratio = pair.width_ratio(name)
         found[name] = estimate_json(change)
-        found[name]["width_to_independent"] = ratio if isfinite(ratio) else None
+        found[name]["width_to_independent"] = finite_or_none(pair.width_ratio(name))
     return found
 
 
@@ -423,8 +423,8 @@ def _losses_json(changes: Sequence[LossChange]) -> list[dict[str, Any]]:
             "loss": loss.name,
             "label": loss.label,
             "changed": loss.has_changed,
-            "a": loss.own.value if isfinite(loss.own.value) else None,
-            "b": loss.other.value if isfinite(loss.other.value) else None,
+            "a": finite_or_none(loss.own.value),
+            "b": finite_or_none(loss.other.value),
             **estimate_json(loss.change),
         }
         for loss in changes

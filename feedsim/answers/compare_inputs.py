@@ -108,7 +108,7 @@ def compare_over_inputs(
     )
 
 
-def refuse_certain_pair(config: Config, other: Config) -> list[str]:
+def unknowns_of_pair(config: Config, other: Config) -> list[str]:
     """The names of what is uncertain in two configs.
 
     Raises

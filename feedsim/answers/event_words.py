@@ -82,8 +82,7 @@ def lasting(length_us: int) -> str:
 
 def state_names(plan: MachinePlan) -> dict[str, str]:
     """States of a machine, and of the stations behind it, in words."""
-    stations = (*plan.stations, *(plan.outfeed.stations if plan.outfeed else ()))
-    return STATES | {station.state: f"{station.name} stopped" for station in stations}
+    return STATES | {station.state: f"{station.name} stopped" for station in plan.all_stations}
 
 
 def in_words(event: Event, states: Mapping[str, str]) -> str:

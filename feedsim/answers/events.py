@@ -265,8 +265,7 @@ def task_name(work: Work, cell: Cell) -> str:
 
 def _station_names(plan: MachinePlan) -> dict[str, str]:
     """Names of all stations of a machine and its outfeed, by their states."""
-    stations = (*plan.stations, *(plan.outfeed.stations if plan.outfeed else ()))
-    return {station.state: station.name for station in stations}
+    return {station.state: station.name for station in plan.all_stations}
 
 
 def _work(record: Record, cell: Cell) -> Iterator[Draft]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite, nan
 from typing import Any, Literal, NamedTuple
 
+from feedsim.answers.spreads import with_times
 from feedsim.config import Config, Spread
 from feedsim.config.catalog import declaration_of
 from feedsim.config.declare import Table
@@ -151,8 +152,7 @@ def three_digits(number: float) -> str:
 def _scaled(value: float | Spread, factor: float) -> float | Spread:
     if not isinstance(value, Spread):
         return value * factor
-    values_s = None if value.values_s is None else tuple(v * factor for v in value.values_s)
-    return replace(value, mean_s=value.mean_s * factor, values_s=values_s)
+    return with_times(value, lambda time_s: time_s * factor)
 
 
 def _set(value: float | Spread, end: float) -> float | Spread:

@@ -84,7 +84,7 @@ def _machine_streams(plan: MachinePlan, crew: CrewPlan) -> Iterator[str]:
         times |= {"visit": plan.visit, "bundle": plan.bundle}
         times |= {"fetch": plan.fetch, "clear": plan.clear}
     yield from (f"{purpose}/{owner}" for purpose, spread in times.items() if _draws(spread))
-    for station in (*plan.stations, *(plan.outfeed.stations if plan.outfeed else ())):
+    for station in plan.all_stations:
         if _draws(station.between_stops):
             yield f"between_stops/{owner}/{station.name}"
         if _draws(station.stop) and (crew.operators or not station.needs_operator):

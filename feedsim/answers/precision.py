@@ -28,8 +28,6 @@ MARGIN = 1.05
 MOST_GROWTH = 4
 LEAST_GROWTH = 1.25
 
-OEE_PARTS = ("availability", "performance", "quality")
-
 
 class PrecisionError(Mistake):
     """A precision that cannot be asked for."""
@@ -48,7 +46,7 @@ class Goal:
     def is_relative(self, measure: Measure) -> bool:
         """Whether the half-width is a part of the value."""
         if measure.kind == RATIO:
-            return measure.name not in OEE_PARTS and not measure.name.endswith("_share")
+            return not measure.name.endswith("_share")
         return measure.kind in (RATE, COUNT)
 
 

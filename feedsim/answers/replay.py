@@ -31,6 +31,7 @@ from feedsim.answers.events import (
     starts_of,
     task_name,
 )
+from feedsim.answers.rows import finite_or_none
 from feedsim.cell import Cell, MachinePlan, build_cell
 from feedsim.config import Config
 from feedsim.engines import AUTO, choose, engine_named, made_ready
@@ -208,7 +209,7 @@ class Replay(Shown):
             machines.append(
                 {
                     "machine": plan.name,
-                    "oee": None if np.isnan(oee) else oee,
+                    "oee": finite_or_none(oee),
                     **{name: sums[name] for name in _COUNTS},
                     "bags_wasted": sums["bags_gone"] - sums["good_packs"] - sums["rejected_packs"],
                     "time_s": {

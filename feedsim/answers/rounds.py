@@ -64,12 +64,7 @@ class Kept:
 
         Targets that limit work (visits, a busy crew) may fail at shorter ones.
         """
-        intervals = list(self.by_interval)
-        first = next((m for m in intervals if self.by_interval[m].is_met), None)
-        if first is None:
-            return None
-        on = {m: self.by_interval[m] for m in intervals if m >= first}
-        return first, last_met(on) or first
+        return _stretch_min(self.by_interval)
 
     @property
     def longest_min(self) -> float | None:
@@ -117,6 +112,15 @@ class Kept:
     def nearest_min(self) -> float:
         """The interval at which the targets are met with most to spare, or missed by least."""
         return max(self.by_interval, key=lambda minutes: nearness(self.by_interval[minutes]))
+
+
+def _stretch_min(by_interval: Mapping[float, Evidence]) -> tuple[float, float] | None:
+    """The first interval that keeps the targets, and the last of those that follow on it."""
+    first = next((minutes for minutes, found in by_interval.items() if found.is_met), None)
+    if first is None:
+        return None
+    from_there = {minutes: found for minutes, found in by_interval.items() if minutes >= first}
+    return first, last_met(from_there) or first
 
 
 def nearness(evidence: Evidence) -> tuple[bool, float, float]:
@@ -424,17 +428,18 @@ def rounds(
         evidence = iter(judge.decide(flat))
         maps = {bags: {minutes: next(evidence) for minutes in row} for bags, row in cells.items()}
         tended = _tended(config, interval)
-        every = {
-            bags: Kept(bags, tried, {}, None).answer_min
-            if tended == LONGEST
-            else interval
-            if interval is not None
-            else config.crew.rounds_every_min
+        if tended == LONGEST:
+            stretches = {bags: _stretch_min(tried) for bags, tried in maps.items()}
+            every_min = {bags: found[1] if found else None for bags, found in stretches.items()}
+            grown = {bags: minutes for bags, minutes in every_min.items() if minutes is not None}
+        else:
+            given_min = config.crew.rounds_every_min if interval is None else interval
+            every_min = grown = dict.fromkeys(maps, given_min)
+        by_machines = copies.tried(judge, grown, most_machines)
+        kept = tuple(
+            Kept(bags, tried, by_machines.get(bags, {}), every_min[bags])
             for bags, tried in maps.items()
-        }
-        wanted = [b for b in maps if tended != LONGEST or every[b] is not None]
-        tending = copies.tried(judge, {bags: every[bags] for bags in wanted}, most_machines)
-        kept = tuple(Kept(b, maps[b], tending.get(b, {}), every[b]) for b in maps)
+        )
         results = judge.together(list(_shown(kept, cells)))
         return RoundsResult(
             config,

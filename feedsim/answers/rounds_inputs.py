@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.capacity import capacity_settings
 from feedsim.answers.rounds import RoundsResult
-from feedsim.answers.set_ranges import Range, Share, share_met
+from feedsim.answers.set_ranges import Range, ShareOfSets, share_met
 from feedsim.answers.targets import Target
 from feedsim.answers.uncertain import SETS, InputsResult, with_uncertain_inputs
 from feedsim.answers.unknowns import unknowns_of
@@ -31,7 +31,7 @@ class IntervalOverInputs:
     interval_min : float
     is_answer : bool
         Whether it is the interval found, and not the next longer one or the nearest.
-    met : Share
+    met : ShareOfSets
         In how many sets the expected measures meet all targets.
     ranges : sequence of (Target, name of a machine or None, Range)
         Of each target's measure, where it is judged.
@@ -40,7 +40,7 @@ class IntervalOverInputs:
     bags: int
     interval_min: float
     is_answer: bool
-    met: Share
+    met: ShareOfSets
     ranges: Sequence[tuple[Target, str | None, Range]]
 
     @property

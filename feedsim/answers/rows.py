@@ -189,9 +189,9 @@ def _part_frame(
 def estimate_json(found: Estimate) -> dict[str, Any]:
     """An estimate as JSON; what is not a number becomes null."""
     told: dict[str, Any] = {
-        "value": _number(found.value),
-        "low": _number(found.low),
-        "high": _number(found.high),
+        "value": finite_or_none(found.value),
+        "low": finite_or_none(found.low),
+        "high": finite_or_none(found.high),
     }
     if found.unseen:
         told |= {"seen_in": 0, "chance_high": found.chance_high}
@@ -200,8 +200,14 @@ def estimate_json(found: Estimate) -> dict[str, Any]:
     return told
 
 
-def _number(value: float) -> float | None:
+def finite_or_none(value: float) -> float | None:
+    """A number as JSON has it: what is not finite becomes null."""
     return value if isfinite(value) else None
+
+
+def finite_or_least(value: float) -> float:
+    """A number to be compared by: what is not finite stands below all others."""
+    return value if isfinite(value) else float("-inf")
 
 
 def rows_json(rows: list[Row]) -> list[dict[str, Any]]:

@@ -17,7 +17,7 @@ import numpy as np
 from feedsim.answers.input_ranges import Input
 from feedsim.answers.morris import Steps, steps_of
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
-from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.rows import Row, estimate_json, finite_or_least, finite_or_none, rows_of
 from feedsim.answers.sensitivity_plan import Plan, plan_of
 from feedsim.config import Config
 from feedsim.labels import Label, label_of
@@ -202,7 +202,7 @@ class SensitivityResult(Shown):
         """What moves the other answers most."""
         told = []
         for shown in self.moved[1:]:
-            best = max(self.effects, key=lambda effect: _known(effect.size(shown.measure)))
+            best = max(self.effects, key=lambda effect: finite_or_least(effect.size(shown.measure)))
             if best.surely_moves(shown.measure):
                 size = f"{shown.factor * best.size(shown.measure):.{shown.fine_digits}f}"
                 told.append(f"{best.input.name} ({shown.text}, {size} {shown.unit_of_change})")
@@ -296,17 +296,17 @@ class SensitivityResult(Shown):
 def _steps_json(steps: Steps | None) -> dict[str, Any]:
     if steps is None:
         return {}
-    spread = steps.spread if isfinite(steps.spread) else None
-    size = steps.mean_size if isfinite(steps.mean_size) else None
-    return {"steps": {"mean": estimate_json(steps.mean), "mean_size": size, "spread": spread}}
+    return {
+        "steps": {
+            "mean": estimate_json(steps.mean),
+            "mean_size": finite_or_none(steps.mean_size),
+            "spread": finite_or_none(steps.spread),
+        }
+    }
 
 
 def _ends(effect: InputEffect) -> tuple[Estimate, Estimate]:
     return effect.at_low("oee"), effect.at_high("oee")
-
-
-def _known(value: float) -> float:
-    return value if isfinite(value) else float("-inf")
 
 
 def effect_text(found: Estimate, shown: Label) -> str:
@@ -391,7 +391,7 @@ def sensitivity(
         )
         for n, item in enumerate(plan.inputs)
     ]
-    effects.sort(key=lambda effect: -_known(effect.size("oee")))
+    effects.sort(key=lambda effect: -finite_or_least(effect.size("oee")))
     return SensitivityResult(plan.config, results, rows, effects, design, plan.left_out, short)
 
 

@@ -17,7 +17,8 @@ SHORTER = 0.93
 ATTEMPTS = 60
 CLOSE = 1e-9
 MOST_STRETCHES = 20_000
-NINE_TENTHS = 0.1
+# Part of the trials that still go on when nine in ten have ended.
+LAST_TENTH = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +259,7 @@ class _Walk:
                 kind[:accepted] = 0.0
             begin = end
             left = float(kinds[0].sum() + kinds[1].sum())
-            if left <= NINE_TENTHS and nine_tenths == plan.most_picks:
+            if left <= LAST_TENTH and nine_tenths == plan.most_picks:
                 nine_tenths = end
         return Course(min(1.0, passed), mean_picks, nine_tenths)
 

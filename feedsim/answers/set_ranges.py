@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from feedsim.answers.rows import Row, row_of
+from feedsim.answers.rows import Row, finite_or_none, row_of
 from feedsim.answers.targets import Target
 from feedsim.measures import Figure
 from feedsim.stats import Floats, exact_interval, t_quantile
@@ -53,11 +53,11 @@ class Range:
             "data_sd": self.data_sd,
             "simulation_sd": self.simulation_sd,
         }
-        return {name: None if np.isnan(value) else value for name, value in told.items()}
+        return {name: finite_or_none(value) for name, value in told.items()}
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class ShareOfSets:
     """In how many sets of inputs something holds, and the exact interval of its chance."""
 
     number: int
@@ -165,7 +165,7 @@ def share_met(
     sets: Sequence[Sequence[Row]],
     checks: Iterable[tuple[Target, str | None]],
     confidence: float,
-) -> Share:
+) -> ShareOfSets:
     """In how many sets of inputs the expected measures meet all targets.
 
     Parameters
@@ -191,4 +191,4 @@ def share_met(
         met &= values >= target.value if target.is_least else values <= target.value
     number = int(np.count_nonzero(met))
     low, high = exact_interval(number, len(sets), confidence)
-    return Share(number, len(sets), float(low), float(high))
+    return ShareOfSets(number, len(sets), float(low), float(high))

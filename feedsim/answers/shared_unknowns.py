@@ -22,11 +22,6 @@ class SharedFit:
     own: Fit | None
     other: Fit | None
 
-    @property
-    def is_shared(self) -> bool:
-        """Whether both draw the same from it."""
-        return self.own is not None and self.other is not None
-
 
 def shared_fits(config: Config, other: Config) -> list[SharedFit]:
     """The fits of two configs, those of both once.

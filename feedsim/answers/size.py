@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import dropwhile
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.capacity import step_between
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 
 WIDEST_SEARCH = 10
 LEAST_BUNDLES = 20
+ENDLESS = "endless"
 TRIED_COLUMNS = (
     *("asked_bags", "replications", "machine", "measure", "target"),
     *("value", "low", "high", "limit", "verdict"),
@@ -157,15 +159,24 @@ class SizeResult(ShownRows):
         """The smallest capacity per lane that meets every target, before rounding to bundles."""
         return self.found.best_bags if self.is_met else None
 
+    @property
+    def tried(self) -> dict[int, Evidence]:
+        """All capacities tried, the smallest first."""
+        beyond = {} if self.beyond is None else self.beyond.tried
+        return dict(sorted({**self.found.tried, **beyond}.items()))
+
+    @property
+    def tried_and_endless(self) -> dict[int | str, Evidence]:
+        """All capacities tried, and behind them the endless magazine, where there is one."""
+        found: dict[int | str, Evidence] = dict(self.tried.items())
+        if self.ceiling is not None:
+            found[ENDLESS] = self.ceiling.evidence
+        return found
+
     def tried_frame(self) -> pd.DataFrame:
         """All that was tried: a line for each capacity and check, with its verdict."""
         import pandas as pd
 
-        tried: dict[int | str, Evidence] = dict(sorted(self.found.tried.items()))
-        if self.beyond is not None:
-            tried |= dict(sorted(self.beyond.tried.items()))
-        if self.ceiling is not None:
-            tried["endless"] = self.ceiling.evidence
         return pd.DataFrame(
             [
                 {
@@ -175,7 +186,7 @@ class SizeResult(ShownRows):
                     "machine": check.machine or "",
                     "limit": check.limit,
                 }
-                for bags, evidence in tried.items()
+                for bags, evidence in self.tried_and_endless.items()
                 for check in evidence.checks
             ],
             columns=TRIED_COLUMNS,
@@ -336,10 +347,7 @@ def bundle_grid(config: Config, tables: Sequence[int], up_to: int | None = None)
     alike = {
         tuple(-(-bags // magazine.bundle_bags) for magazine in magazines): bags for bags in sizes
     }
-    sizes = list(alike.values())
-    while sizes and not is_allowed(config, tables, sizes[0]):
-        smallest = next((bags for bags in sizes if is_allowed(config, tables, bags)), None)
-        sizes = [] if smallest is None else sizes[sizes.index(smallest) :]
+    sizes = list(dropwhile(lambda bags: not is_allowed(config, tables, bags), alike.values()))
     if not sizes:
         what = "--up-to" if up_to is not None else "the geometry"
         raise CapacityError(
@@ -380,7 +388,7 @@ class Search:
         for number in self._tables:
             values[f"machine[{number}].magazine.start_bags"] = None
         changed = build_cell(self._config.with_values(values))
-        return self._judge.decide([Setting({self._key: "endless"}, changed)])[0]
+        return self._judge.decide([Setting({self._key: ENDLESS}, changed)])[0]
 
     def smallest(self, grid: Sequence[int]) -> Found:
         """The smallest capacity of a grid such that it and all larger ones tried are met.

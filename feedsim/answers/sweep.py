@@ -15,7 +15,7 @@ from feedsim.answers.key_words import setting_words
 from feedsim.answers.luck import streams_of
 from feedsim.answers.misfits import misfit_error
 from feedsim.answers.precision import Precision, Shortfall, simulate_settings
-from feedsim.answers.rows import Row, estimate_json, rows_of, short_keys
+from feedsim.answers.rows import Row, estimate_json, finite_or_least, rows_of, short_keys
 from feedsim.answers.shown import ShownRows
 from feedsim.cell import Cell, build_cell
 from feedsim.config import Config, ConfigError, Spread
@@ -85,7 +85,7 @@ class SweepResult(ShownRows):
         rivals = [
             row for row in self.cells if row is not best and not self.difference(row).high < 0
         ]
-        return sorted(rivals, key=lambda row: -_known(row.figures["oee"].value))
+        return sorted(rivals, key=lambda row: -finite_or_least(row.figures["oee"].value))
 
     def difference(self, row: Row) -> Estimate:
         """Paired difference of a setting's OEE to the best one's, Bonferroni over comparisons.
@@ -287,10 +287,6 @@ def _cell(config: Config, values: Mapping[str, Any], label: Mapping[str, Value])
     except ConfigError as error:
         place = ", ".join(f"{key} = {value}" for key, value in label.items())
         raise misfit_error(f"--vary: at {place}", error) from error
-
-
-def _known(value: float) -> float:
-    return value if isfinite(value) else float("-inf")
 
 
 def _windows(cells: Sequence[Cell]) -> Iterator[str]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import copysign, inf, isfinite, sqrt
 from typing import Any, TypeVar
 
-from feedsim.answers.rows import Row, estimate_json, row_of, rows_of
+from feedsim.answers.rows import Row, estimate_json, finite_or_none, row_of, rows_of
 from feedsim.cell import Cell
 from feedsim.labels import label_of
 from feedsim.measures import CREW_BUSY, Figure
@@ -131,7 +131,7 @@ def check_json(check: Check) -> dict[str, Any]:
         "target": check.target.value,
         "machine": check.machine,
         "verdict": check.verdict,
-        "limit": check.limit if isfinite(check.limit) else None,
+        "limit": finite_or_none(check.limit),
         **estimate_json(check.found),
     }
 

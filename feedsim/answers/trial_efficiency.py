@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,9 +10,10 @@ import numpy as np
 
 from feedsim.answers.binomial import rate_limits
 from feedsim.answers.rows import Row, estimate_json, rows_of
+from feedsim.answers.spreads import with_times
 from feedsim.answers.trial import TrialError, refuse_share
 from feedsim.cell import Cell, MachinePlan, StationPlan, build_cell
-from feedsim.config import Config, Spread
+from feedsim.config import Config
 from feedsim.measures import AVAILABILITY, OEE, Measure, figure
 from feedsim.shown import Shown
 from feedsim.stats import Estimate, Floats, rate_at_least, rate_at_most
@@ -35,7 +36,7 @@ LONGEST_H = 168.0
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class ShareOfTrials:
     """A chance as simulated: in how many trials, with its exact interval."""
 
     count: int
@@ -81,7 +82,7 @@ class Point:
 
     factor: float
     efficiency: Estimate
-    passes: Share
+    passes: ShareOfTrials
     values: Floats
 
     def json(self) -> dict[str, Any]:
@@ -101,9 +102,9 @@ class Length:
     """
 
     runs: int
-    good_fails: Share
+    good_fails: ShareOfTrials
     good_fails_at_most: float
-    bad_passes: Share
+    bad_passes: ShareOfTrials
     bad_passes_at_most: float
 
     def json(self) -> dict[str, Any]:
@@ -209,11 +210,6 @@ class EfficiencyResult(Shown):
     results: Results
     rows: list[Row]
     calendar: tuple[str, ...] = ()
-
-    @property
-    def ceiling(self) -> float:
-        """The true efficiency without a stop of the stations."""
-        return max(point.efficiency.value for point in self.points)
 
     @property
     def alpha(self) -> float:
@@ -401,7 +397,7 @@ class Bench:
 
     def factors(self) -> tuple[float, ...]:
         """Stop frequencies to begin with; only the config's own where nothing stops."""
-        stops = any(_stations(self.cell.machines[number]) for number in self._machines)
+        stops = any(self.cell.machines[number].all_stations for number in self._machines)
         return FACTORS if stops else (1.0,)
 
     def point(self, factor: float) -> Point:
@@ -485,7 +481,7 @@ class Bench:
             self._passes(self._values(sums, runs)) for sums in self.shifts.sums(cells, number)
         ]
         trials = passes[0].trials
-        fails = Share(trials - passes[0].count, trials, self._confidence)
+        fails = ShareOfTrials(trials - passes[0].count, trials, self._confidence)
         alpha = (1 - self._confidence) / 2
         return Length(runs, fails, fails.at_most(alpha), passes[1], passes[1].at_most(alpha))
 
@@ -511,9 +507,9 @@ class Bench:
             raise TrialError("--hours: some runs have no planned busy time, allowed: a longer run")
         return np.asarray(tops / bottoms, float)
 
-    def _passes(self, values: Floats) -> Share:
+    def _passes(self, values: Floats) -> ShareOfTrials:
         passed = int(np.count_nonzero(values >= self._trial.target))
-        return Share(passed, len(values), self._confidence)
+        return ShareOfTrials(passed, len(values), self._confidence)
 
     def _scaled(self, factor: float) -> Cell:
         """The cell with stops so many times as frequent at the machines meant."""
@@ -527,13 +523,7 @@ class Bench:
 
 
 def _rarer(station: StationPlan, factor: float) -> StationPlan:
-    spread = station.between_stops
-    values = spread.values_s
-    changed: Spread = replace(
-        spread,
-        mean_s=spread.mean_s / factor,
-        values_s=None if values is None else tuple(value / factor for value in values),
-    )
+    changed = with_times(station.between_stops, lambda time_s: time_s / factor)
     return replace(station, between_stops=changed)
 
 
@@ -544,10 +534,6 @@ def _map_stations(plan: MachinePlan, change: Any) -> MachinePlan:
     return replace(plan, stations=change(plan.stations), outfeed=outfeed)
 
 
-def _stations(plan: MachinePlan) -> Sequence[StationPlan]:
-    return (*plan.stations, *(plan.outfeed.stations if plan.outfeed else ()))
-
-
 def _without(cell: Cell, names: Iterable[str]) -> Cell:
     """The cell without some stations.
 
@@ -556,7 +542,7 @@ def _without(cell: Cell, names: Iterable[str]) -> Cell:
     TrialError
         If there is none of that name.
     """
-    known = dict.fromkeys(s.name for plan in cell.machines for s in _stations(plan))
+    known = dict.fromkeys(s.name for plan in cell.machines for s in plan.all_stations)
     for name in names:
         if name not in known:
             allowed = ", ".join(known) or "none: the config has no station"

@@ -6,7 +6,6 @@ import json
 import os
 import re
 import sys
-from importlib import import_module
 from typing import NoReturn
 
 import click
@@ -19,6 +18,8 @@ from feedsim.cli.codes import (
     PROGRAM_FAULT,
     TARGET_MISSED,
 )
+from feedsim.cli.documents import error_document
+from feedsim.cli.lazy_group import LazyGroup
 from feedsim.cli.outlets import settled_streams
 from feedsim.version import VERSION
 
@@ -44,8 +45,8 @@ COMMANDS = {
 }
 
 
-class Commands(click.Group):
-    """Commands whose modules are imported when they are called."""
+class Commands(LazyGroup):
+    """All commands of the program."""
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; click's exit code 1 for a broken pipe means something else here."""
@@ -55,25 +56,11 @@ class Commands(click.Group):
             # No reader's, who may go (see outlets.py): a pipe to another process.
             raise ConnectionError("a pipe to another process broke; run it again") from error
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """All commands, in the order in which a user meets them."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import a command's module."""
-        if cmd_name not in COMMANDS:
-            return None
-        command: click.Command = import_module(f"feedsim.cli.{cmd_name}_command").command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
 
 @click.group(
     cls=Commands,
+    meanings=COMMANDS,
+    modules="feedsim.cli.",
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
@@ -118,7 +105,7 @@ def _code_of_command() -> int:
     except BaseException as error:  # every way out has its own code and one clear line
         code, message = _explain(error)
         if "--json" in sys.argv and code != INTERRUPTED:
-            click.echo(json.dumps({"schema": 1, "error": message}))
+            click.echo(json.dumps(error_document(message)))
         else:
             click.echo(message, err=True)
         return code

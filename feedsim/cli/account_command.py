@@ -62,21 +62,18 @@ def command(
     from feedsim.answers.account import account
     from feedsim.answers.account_json import account_json
     from feedsim.answers.rows import rows_json, summary_frame
-    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.answer_folder import AnswerFolder
+    from feedsim.cli.documents import answer_document
     from feedsim.plots.account import account_figure, log_losses
 
     log = source.read()
     result = account(log, minor_stop_min=minor_stop_min, confidence=confidence, per=per)
     told = {**source.told, "minor_stop_min": minor_stop_min, "per": per, "confidence": confidence}
     folder = AnswerFolder("account", source.path.stem, _plain(told), source.files, out)
-    folder.write_frames(
-        {
-            "windows.csv": result.windows_frame(),
-            "days.csv": result.days_frame(),
-            "summary.csv": summary_frame(result.rows),
-            "findings.csv": result.findings_frame(),
-        }
-    )
+    folder.write_frames("windows.csv", [result.windows_frame()])
+    folder.write_frames("days.csv", [result.days_frame()])
+    folder.write_frames("summary.csv", [summary_frame(result.rows)])
+    folder.write_frames("findings.csv", [result.findings_frame()])
     sentences, notes = [answer(result), reading(result)], list(notes_on(result))
     own = {
         "confidence": confidence,

@@ -4,29 +4,27 @@ from __future__ import annotations
 
 import hashlib
 import json
-import platform
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from importlib.metadata import version
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from feedsim.files import clear_left_overs, is_left_over, write_whole
+from feedsim.files import clear_left_overs, is_left_over
 from feedsim.folder import (
-    LIBRARIES,
     MANIFEST,
     FolderError,
+    OutputFolder,
     UnreadableManifestError,
     folder_of,
+    manifest_head,
     manifest_in,
     taking,
 )
 from feedsim.version import VERSION
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 
@@ -36,7 +34,7 @@ ANSWER = "answer.json"
 LEFT_BEHIND_S = 3600
 
 
-class AnswerFolder:
+class AnswerFolder(OutputFolder):
     """A folder under outputs/ named by command, input and options, or the one of --out.
 
     Parameters
@@ -65,19 +63,13 @@ class AnswerFolder:
         inputs: Sequence[Path] = (),
         out: Path | None = None,
     ) -> None:
-        digests = {p.name: hashlib.sha256(p.read_bytes()).hexdigest()[:16] for p in inputs}
+        digests = _digests(inputs)
         told = json.dumps([VERSION, command, name, dict(options), digests], sort_keys=True)
         own = hashlib.sha256(told.encode("utf-8")).hexdigest()[:8]
         self.command = command
         self.path = folder_of(out, command, name, own)
         self._manifest = {
-            "schema": 1,
-            "feedsim": VERSION,
-            "python": platform.python_version(),
-            "libraries": {library: version(library) for library in LIBRARIES},
-            "command": command,
-            "command_line": ["feedsim", *sys.argv[1:]],
-            "options": dict(options),
+            **manifest_head(command, ["feedsim", *sys.argv[1:]], options),
             "inputs": digests,
             "hash": own,
             "finished": False,
@@ -104,22 +96,6 @@ class AnswerFolder:
         else:
             # Its files are these: an interrupt of this run takes nothing from them.
             self._manifest["finished"] = older.get("finished") is True
-
-    def write_json(self, name: str, document: Any) -> None:
-        """Write a JSON document, whole or not at all."""
-        text = json.dumps(document, indent=1, allow_nan=False) + "\n"
-        write_whole(self.path / name, [text.encode()])
-
-    def write_text(self, name: str, text: str) -> None:
-        """Write a text, whole or not at all."""
-        write_whole(self.path / name, [text.encode()])
-
-    def write_frames(self, frames: Mapping[str, pd.DataFrame]) -> None:
-        """Write tables as CSV, numbers to their last digit."""
-        from feedsim.answers.spreadsheet import defused
-
-        for name, frame in frames.items():
-            self.write_text(name, defused(frame).to_csv(index=False, lineterminator="\n"))
 
     def deliver(
         self,
@@ -158,15 +134,14 @@ class AnswerFolder:
         self.write_json(MANIFEST, {**self._manifest, "finished": True})
 
 
-def answer_document(
-    command: str, sentences: Iterable[str], notes: Iterable[str], own: Mapping[str, Any]
-) -> dict[str, Any]:
-    """The JSON document of an answer that simulates nothing."""
-    return {
-        "schema": 1,
-        "feedsim": VERSION,
-        "command": command,
-        "answer": list(sentences),
-        "notes": list(notes),
-        **own,
-    }
+def _digests(inputs: Sequence[Path]) -> dict[str, str]:
+    """By the files' names what is in them in short; another file of one name has a number."""
+    found: dict[str, str] = {}
+    for path in inputs:
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+        name, number = path.name, 1
+        while found.get(name, digest) != digest:
+            number += 1
+            name = f"{path.name} ({number})"
+        found[name] = digest
+    return found

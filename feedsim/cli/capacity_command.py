@@ -55,9 +55,9 @@ def command(
     folder = open_folder(
         "capacity",
         options,
-        {"bags": values, "rounds": intervals, "machine": machine}
-        | ({"input_sets": input_sets} if input_sets else {}),
+        {"bags": values, "rounds": intervals, "machine": machine},
         [setting.cell for setting in settings],
+        input_sets,
     )
     with working(folder, options) as work:
         result = capacity(

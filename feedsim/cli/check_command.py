@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from feedsim.cli.options import ALLOW_LARGE, CONFIG, JSON, SET
-from feedsim.version import VERSION
 
 
 @click.command("check")
@@ -29,6 +28,7 @@ def command(
       feedsim check configs/oats_slider.toml --set machine.magazine.capacity_bags=300
     """
     from feedsim.cell import build_cell
+    from feedsim.cli.documents import command_document
     from feedsim.cli.screen import say_json, say_notes, say_table
     from feedsim.config import load_config
     from feedsim.config.explain import explain
@@ -44,20 +44,11 @@ def command(
         refuse_absurd([cell], config.study.replications)
     rows, warnings = explain(config), warnings_of(config)
     if as_json:
-        say_json(
-            {
-                "schema": 1,
-                "feedsim": VERSION,
-                "command": "check",
-                "sound": True,
-                "values": [
-                    {"key": r.key, "value": r.value, "unit": r.unit, "source": r.source}
-                    for r in rows
-                ],
-                "warnings": warnings,
-                "cycles": cycles,
-            }
-        )
+        values = [
+            {"key": r.key, "value": r.value, "unit": r.unit, "source": r.source} for r in rows
+        ]
+        own = {"sound": True, "values": values, "warnings": warnings, "cycles": cycles}
+        say_json(command_document("check", own))
         return
     file = escaped(str(config_path))
     bags = sum(machine.lanes * machine.capacity_bags for machine in cell.machines)

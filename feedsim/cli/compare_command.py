@@ -68,7 +68,7 @@ def command(
       feedsim compare configs/granola_mono_film.toml --set-b crew.operators=2 --replications 100
     """
     from feedsim.answers.compare import compare, compare_settings
-    from feedsim.answers.compare_inputs import compare_over_inputs, refuse_certain_pair
+    from feedsim.answers.compare_inputs import compare_over_inputs, unknowns_of_pair
     from feedsim.cli.screen import talk
     from feedsim.cli.study_output import StudyAnswer, deliver, open_folder
     from feedsim.cli.working import working
@@ -86,12 +86,11 @@ def command(
     told: dict[str, Any] = {
         "config_b": other_path.name,
         "config_b_sha256": hashlib.sha256(resolved).hexdigest(),
-        **({"input_sets": input_sets} if input_sets else {}),
     }
     if input_sets is not None:
-        unknowns = refuse_certain_pair(options.config, other)
+        unknowns = unknowns_of_pair(options.config, other)
         say_cost(options, cells, len(unknowns), input_sets, of_first=2)
-    folder = open_folder("compare", options, told, cells)
+    folder = open_folder("compare", options, told, cells, input_sets)
     folder.write("config-b.toml", other_path.read_bytes())
     folder.write("resolved-b.toml", resolved)
     with working(folder, options) as work:

@@ -114,12 +114,11 @@ def command(
         "machine": machine,
         "targets": targets_told(targets),
         **({"budget": budget} if targets else {}),
-        **({"input_sets": input_sets} if input_sets else {}),
     }
     cells = [setting.cell for curve in curves for setting in curve.settings.values()]
     own = [] if stiffnesses is not None else [build_cell(config)]
     say_cost(options, [*own, *cells], len(unknowns_of(config)), input_sets)
-    folder = open_folder("film", options, told, cells)
+    folder = open_folder("film", options, told, cells, input_sets)
     with working(folder, options) as work:
         result = film_study(
             config,
@@ -194,7 +193,11 @@ def headline(result: FilmResult) -> str:
         f"{curve.label} {_limit_words(result, limit)}"
         for curve, limit in zip(result.curves, result.limits, strict=True)
     ]
-    return f"{told[0].upper()}{told[1:]}: {'; '.join(parts)}"
+    return f"{_capitalised(told)}: {'; '.join(parts)}"
+
+
+def _capitalised(text: str) -> str:
+    return text[0].upper() + text[1:]
 
 
 def _ends(result: FilmResult) -> str:
@@ -300,7 +303,7 @@ def answer(result: FilmResult) -> Iterator[str]:
 def _limit_sentence(result: FilmResult, curve: Curve, limit: Limit, told: str) -> str:
     sure = f"{100 * result.results.confidence:g} % confidence"
     planned = _planned(result)
-    subject = curve.label[0].upper() + curve.label[1:]
+    subject = _capitalised(curve.label)
     if limit.value is None:
         first = next(iter(limit.tried))
         best = "the stiffest" if result.is_of_stiffness else "the fewest"
@@ -340,7 +343,7 @@ def _curve_sentences(result: FilmResult) -> Iterator[str]:
         points = result.points(curve, None)
         (first, best), (last, worst) = points[0], points[-1]
         planned = _planned(result)
-        subject = curve.label[0].upper() + curve.label[1:]
+        subject = _capitalised(curve.label)
         if len(points) == 1:
             yield (
                 f"{subject}: OEE is {percent(best['oee'])} at {_at(result, curve, first)}{planned} "
@@ -394,7 +397,7 @@ def input_sentences(inputs: FilmInputs) -> Iterator[str]:
 
 def _limit_over_inputs(result: FilmResult, curve: Curve, limit: LimitOverInputs) -> str:
     """Between which values a curve's limit lies over the inputs."""
-    subject = curve.label[0].upper() + curve.label[1:]
+    subject = _capitalised(curve.label)
     text = (
         f"{subject}, with what is not known of the inputs: the expected measures meet the targets"
     )
@@ -455,7 +458,7 @@ def _notes(result: FilmResult) -> Iterator[str]:
         told = [warning for warning in warned if warning is not None]
         if told:
             more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
-            yield f"{told[0][0].upper()}{told[0][1:]}{more}."
+            yield f"{_capitalised(told[0])}{more}."
     if result.is_of_stiffness:
         return
     yield (
@@ -493,7 +496,7 @@ def say_tables(result: FilmResult, inputs: FilmInputs | None = None) -> None:
         planned = f" ({PLANNING})" if _is_planned(result) else ""
         of = WHOLE_CELL if len(result.results.settings[0].cell.machines) > 1 else ""
         say_table(
-            f"{curve.label[0].upper()}{curve.label[1:]}{', ' + of if of else ''}{planned}",
+            f"{_capitalised(curve.label)}{', ' + of if of else ''}{planned}",
             (unit, "missed, %", *(label_of(name).heading for name in COLUMNS)),
             lines,
         )
@@ -536,7 +539,7 @@ def _say_inputs(result: FilmResult, inputs: FilmInputs) -> None:
     of = ", whole cell" if len(result.results.settings[0].cell.machines) > 1 else ""
     for curve in result.curves:
         say_table(
-            f"{curve.label[0].upper()}{curve.label[1:]}{of}: expected values over uncertain inputs",
+            f"{_capitalised(curve.label)}{of}: expected values over uncertain inputs",
             (
                 "stiffness, uN.m" if result.is_of_stiffness else "factor",
                 *(label_of(name).heading for name in COLUMNS),

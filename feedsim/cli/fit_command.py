@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-
 import click
+
+from feedsim.cli.lazy_group import LazyGroup
 
 SUBCOMMANDS = {
     "picks": "a film model from pick trials: the chance of each fault, and how sure it is",
@@ -12,27 +12,7 @@ SUBCOMMANDS = {
 }
 
 
-class Fits(click.Group):
-    """Subcommands whose modules are imported when they are called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """What can be fitted."""
-        return list(SUBCOMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import a subcommand's module."""
-        if cmd_name not in SUBCOMMANDS:
-            return None
-        command: click.Command = import_module(f"feedsim.cli.fit_{cmd_name}_command").command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the subcommands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(SUBCOMMANDS.items()))
-
-
-@click.group("fit", cls=Fits)
+@click.group("fit", cls=LazyGroup, meanings=SUBCOMMANDS, modules="feedsim.cli.fit_")
 def command() -> None:
     """Fit inputs of the model to a plant's own records, each with its uncertainty.
 

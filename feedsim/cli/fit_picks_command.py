@@ -74,7 +74,8 @@ def command(
       feedsim fit picks configs/data/pick_trials.csv
       feedsim fit picks configs/data/pick_trials.csv --confidence 0.9 --no-bad-bundles
     """
-    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.answer_folder import AnswerFolder
+    from feedsim.cli.documents import answer_document
     from feedsim.cli.screen import talk
     from feedsim.fit.picks import fit_picks
     from feedsim.fit.trials import read_trials
@@ -97,8 +98,8 @@ def command(
     }
     folder = AnswerFolder("fit-picks", trials_path.stem, told, [trials_path], out)
     result = fit_picks(trials, confidence=confidence, bad_bundles=bad_bundles, seed=seed)
-    folder.write_text(FILM, film_text(result))
-    folder.write_frames({"chances.csv": result.frame()})
+    folder.write(FILM, film_text(result).encode())
+    folder.write_frames("chances.csv", [result.frame()])
     sentences, notes = list(answer(result)), result.warnings()
     figure = picks_figure(result, sentences[-1 if result.model.bad_bundles else 1], basis(result))
     own = {"confidence": confidence, "fit_picks": result.answer_json()}

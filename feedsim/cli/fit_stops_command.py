@@ -100,7 +100,8 @@ def command(
       feedsim fit stops configs/data/stops.csv --changed 2025-09-15
       feedsim fit stops configs/data/events.csv --zone Europe/Berlin --as run=running
     """
-    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.answer_folder import AnswerFolder
+    from feedsim.cli.documents import answer_document
     from feedsim.cli.screen import talk
     from feedsim.fit.station_text import files_of_times, stations_text
     from feedsim.fit.stop_words import answer
@@ -132,10 +133,10 @@ def command(
         "seed": seed,
     }
     folder = AnswerFolder("fit-stops", source.path.stem, told, source.files, out)
-    folder.write_text(STATIONS, stations_text(result, source.path.name))
+    folder.write(STATIONS, stations_text(result, source.path.name).encode())
     for name, text in files_of_times(result).items():
-        folder.write_text(name, text)
-    folder.write_frames({"families.csv": result.frame()})
+        folder.write(name, text.encode())
+    folder.write_frames("families.csv", [result.frame()])
     sentences, notes = list(answer(result)), [*_on_log(log), *result.warnings()]
     own = {"confidence": confidence, "fit_stops": result.answer_json()}
     document = answer_document("fit stops", sentences, notes, own)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from feedsim.answers.set_ranges import Range, Share
+    from feedsim.answers.set_ranges import Range, ShareOfSets
     from feedsim.answers.targets import Target
     from feedsim.answers.uncertain import InputsResult
     from feedsim.cell import Cell
@@ -226,6 +226,6 @@ def say_measure_first(result: InputsResult, targets: Iterable[Target]) -> None:
     click.echo(f"Ranges of all measures stand in {RANGES_FILE}.")
 
 
-def share_met_text(met: Share) -> str:
+def share_met_text(met: ShareOfSets) -> str:
     """In how many sets of inputs targets are met, with the interval of that share."""
     return f"{met.in_words()} ({100 * met.low:.0f} to {100 * met.high:.0f} %)"

@@ -22,7 +22,6 @@ from feedsim.cli.options import (
     load_told,
     out_option,
 )
-from feedsim.version import VERSION
 
 if TYPE_CHECKING:
     from feedsim.answers.events import Event
@@ -98,7 +97,6 @@ def command(
       feedsim replay configs/oats_slider.toml --replication 3 --from 0:15 --to 0:45 --text
     """
     from feedsim.answers.replay import replay
-    from feedsim.answers.spreadsheet import defused
     from feedsim.cli.screen import talk
     from feedsim.folder import StudyFolder
     from feedsim.pages.replay import replay_page
@@ -113,7 +111,7 @@ def command(
     own = {"replication": replication, "from_h": from_h, "to_h": to_h}
     folder = StudyFolder("replay", config_path, config, own, command_line, out)
     with folder.store:
-        folder.write_frames("events.csv", [defused(shift.frame())])
+        folder.write_frames("events.csv", [shift.frame()])
         save(replay_figure(shift), folder.path, "replay")
         page = replay_page(shift, command=shlex.join(command_line), config_name=config_path.name)
         folder.write("replay.html", page.encode())
@@ -139,38 +137,36 @@ def _lines(shift: Replay, events: Sequence[Event]) -> list[str]:
 
 
 def _say_document(shift: Replay) -> None:
+    from feedsim.cli.documents import command_document
     from feedsim.cli.screen import say_json
     from feedsim.cli.study_output import planning_notes
     from feedsim.plots.replay import finding
 
-    say_json(
-        {
-            "schema": 1,
-            "feedsim": VERSION,
-            "command": "replay",
-            "title": shift.config.title,
-            "answer": [finding(shift)],
-            "seed": shift.seed,
-            "replay": {
-                "replication": shift.replication,
-                "engine": shift.engine,
-                "from_s": shift.window.start_us / 1e6,
-                "to_s": shift.window.end_us / 1e6,
-                "events": len(shift.events),
-                "summary": shift.summary(),
-                "story": [
-                    {
-                        "at_s": line.at_us / 1e6,
-                        "lasts_s": line.lasts_us / 1e6,
-                        "who": line.who,
-                        "what": line.what,
-                    }
-                    for line in shift.story
-                ],
-            },
-            "notes": [ONE_SHIFT, *planning_notes(shift.config)],
-        }
-    )
+    own = {
+        "replication": shift.replication,
+        "engine": shift.engine,
+        "from_s": shift.window.start_us / 1e6,
+        "to_s": shift.window.end_us / 1e6,
+        "events": len(shift.events),
+        "summary": shift.summary(),
+        "story": [
+            {
+                "at_s": line.at_us / 1e6,
+                "lasts_s": line.lasts_us / 1e6,
+                "who": line.who,
+                "what": line.what,
+            }
+            for line in shift.story
+        ],
+    }
+    told = {
+        "title": shift.config.title,
+        "answer": [finding(shift)],
+        "seed": shift.seed,
+        "replay": own,
+        "notes": [ONE_SHIFT, *planning_notes(shift.config)],
+    }
+    say_json(command_document("replay", told))
 
 
 ONE_SHIFT = (

@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from feedsim.cli.options import JSON
-from feedsim.version import VERSION
 
 REPORT = "report.html"
 ENDINGS = (".html", ".htm")
@@ -37,6 +36,7 @@ def command(study: Path, out: Path | None, as_json: bool) -> int:
       feedsim report outputs/mine
       feedsim report outputs/mine --out meeting.html
     """
+    from feedsim.cli.documents import command_document
     from feedsim.cli.finished_study import read_study
     from feedsim.cli.screen import say_json
     from feedsim.files import write_whole
@@ -47,15 +47,14 @@ def command(study: Path, out: Path | None, as_json: bool) -> int:
     text = report_page(found).encode("utf-8")
     write_whole(path, [text])
     if as_json:
-        told = {"study": str(study), "of": found.answer.command, "file": str(path)}
-        say_json(
-            {
-                "schema": 1,
-                "feedsim": VERSION,
-                "command": "report",
-                "report": {**told, "bytes": len(text), "answer": found.answer.answer[0]},
-            }
-        )
+        own = {
+            "study": str(study),
+            "of": found.answer.command,
+            "file": str(path),
+            "bytes": len(text),
+            "answer": found.answer.answer[0],
+        }
+        say_json(command_document("report", {"report": own}))
     else:
         click.echo(f"{found.answer.answer[0]}")
         click.echo(f"Written to {path} ({len(text) / 1000:,.0f} kB)")

@@ -117,13 +117,12 @@ def command(
         "machine": machine,
         "most_machines": most_machines,
         "budget": budget,
-        **({"input_sets": input_sets} if input_sets else {}),
     }
     # Of each capacity the interval found and the next longer one are drawn at the most.
     drawn = [setting.cell for row in cells.values() for setting in list(row.values())[:2]]
     say_cost(options, drawn, len(unknowns_of(config)), input_sets)
     flat = [setting.cell for row in cells.values() for setting in row.values()]
-    folder = open_folder("rounds", options, told, flat)
+    folder = open_folder("rounds", options, told, flat, input_sets)
     with working(folder, options) as work:
         result = rounds(
             config,

@@ -36,8 +36,7 @@ def command(options: StudyOptions, input_sets: int | None) -> int:
     from feedsim.study import Setting
 
     config = options.config
-    told = {"input_sets": input_sets} if input_sets else {}
-    folder = open_folder("run", options, told, [build_cell(config)])
+    folder = open_folder("run", options, {}, [build_cell(config)], input_sets)
     with working(folder, options) as work:
         result = run(config, work=work, precision=options.precision)
         inputs = ranges(config, lambda c: [Setting({}, build_cell(c))], input_sets, work)
@@ -86,12 +85,11 @@ def say_tables(result: RunResult) -> None:
     from feedsim.measures import HOUR_US
 
     rows = result.rows if len(result.rows) > 2 else result.rows[-1:]
-    cell_plan = result.results.settings[0].cell
-    window_h = (cell_plan.shift_us - cell_plan.warm_up_us) / HOUR_US
+    setting, sums = result.results.settings[0], result.results.sums[0]
+    window_h = (setting.cell.shift_us - setting.cell.warm_up_us) / HOUR_US
     say_measures(rows, MEASURES, FEW, counted=f"in {window_h:g} h")
     say_unseen(row[name] for row in rows for name in MEASURES if name in row.figures)
     click.echo(WAITING)
-    setting, sums = result.results.settings[0], result.results.sums[0]
     for plan, machine_sums in zip(setting.cell.machines, sums.machines, strict=True):
         row = row_of(result.rows, plan.name)
         title = f"Where the planned busy time of {plan.name} goes (in 8 h of it)"

@@ -8,7 +8,6 @@ import click
 from click.shell_completion import CompletionItem
 
 from feedsim.cli.options import JSON
-from feedsim.version import VERSION
 
 if TYPE_CHECKING:
     from feedsim.answers.explanations import Explanation
@@ -43,6 +42,7 @@ def command(key: str, as_json: bool) -> None:
       feedsim show "Tarone's z"
     """
     from feedsim.answers.explanations import UnknownNameError, explain_name
+    from feedsim.cli.documents import command_document
     from feedsim.cli.screen import say_json
 
     try:
@@ -50,8 +50,7 @@ def command(key: str, as_json: bool) -> None:
     except UnknownNameError as error:
         raise click.UsageError(str(error)) from error
     if as_json:
-        document = [each.document() for each in found]
-        say_json({"schema": 1, "feedsim": VERSION, "command": "show", "show": document})
+        say_json(command_document("show", {"show": [each.document() for each in found]}))
         return
     for number, each in enumerate(found):
         if number:

@@ -15,7 +15,7 @@ from feedsim.cli.target_options import target_options, targets_told
 
 if TYPE_CHECKING:
     from feedsim.answers.size import Part, SizeResult
-    from feedsim.answers.targets import Check, Evidence, Target
+    from feedsim.answers.targets import Check, Target
 
 MOST_PARTS = 8
 
@@ -68,8 +68,7 @@ def command(
     bundle_grid(config, swept_tables(config, machine), up_to)
     budget = options.budget or BUDGET
     told = {"targets": targets_told(targets), "machine": machine, "up_to": up_to, "budget": budget}
-    told |= {"input_sets": input_sets} if input_sets else {}
-    folder = open_folder("size", options, told, [build_cell(config)])
+    folder = open_folder("size", options, told, [build_cell(config)], input_sets)
     with working(folder, options) as work:
         result = size(config, targets, machine=machine, up_to=up_to, budget=budget, work=work)
         bags = [result.found.best_bags]
@@ -180,30 +179,20 @@ def say_tables(result: SizeResult) -> None:
         ("bags/lane", "shifts", "target", "value", "limit", "", *(["at"] if several else [])),
         [
             (
-                bags,
+                f"{bags:,}" if isinstance(bags, int) else bags,
                 f"{evidence.replications:,}",
                 check.target.in_words(),
                 *_shown(check),
                 VERDICT_WORDS[check.verdict],
                 *([check.machine or WHOLE_CELL] if several else []),
             )
-            for bags, evidence in _tried(result)
+            for bags, evidence in result.tried_and_endless.items()
             for check in evidence.tightest.values()
         ],
     )
     if result.ceiling is not None:
         for (target, machine), parts in result.ceiling.parts.items():
             _say_parts(target, machine, parts[:MOST_PARTS])
-
-
-def _tried(result: SizeResult) -> list[tuple[str, Evidence]]:
-    tried = dict(result.found.tried)
-    if result.beyond is not None:
-        tried |= result.beyond.tried
-    lines = [(f"{bags:,}", tried[bags]) for bags in sorted(tried)]
-    if result.ceiling is not None:
-        lines.append(("endless", result.ceiling.evidence))
-    return lines
 
 
 def _shown(check: Check) -> Sequence[str]:

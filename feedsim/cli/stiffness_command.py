@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from feedsim.cli.options import JSON
-from feedsim.version import VERSION
 
 if TYPE_CHECKING:
     from feedsim.film import Layer
@@ -66,6 +65,7 @@ def command(
       feedsim stiffness --overhang 90 --grammage 90
       feedsim stiffness --materials
     """
+    from feedsim.cli.documents import answer_document
     from feedsim.cli.screen import say_json, say_notes
 
     if not (layers or two_point or overhang is not None or materials):
@@ -103,8 +103,7 @@ def command(
     if materials:
         own["materials"] = _materials()
     if as_json:
-        document = {"schema": 1, "feedsim": VERSION, "command": "stiffness", "answer": sentences}
-        say_json({**document, "notes": notes, "stiffness": own})
+        say_json(answer_document("stiffness", sentences, notes, {"stiffness": own}))
         return 0
     for sentence in sentences:
         click.echo(sentence)

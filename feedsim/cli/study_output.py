@@ -10,7 +10,7 @@ import click
 
 from feedsim.cli import inputs_option
 from feedsim.cli.codes import DONE, PART_FAILED, TARGET_MISSED
-from feedsim.version import VERSION
+from feedsim.cli.documents import command_document
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -75,7 +75,11 @@ class StudyAnswer:
 
 
 def open_folder(
-    command: str, options: StudyOptions, own: Mapping[str, Any], cells: Sequence[Cell]
+    command: str,
+    options: StudyOptions,
+    own: Mapping[str, Any],
+    cells: Sequence[Cell],
+    input_sets: int | None = None,
 ) -> StudyFolder:
     """Open the study's folder before anything is computed, unless the study is absurd.
 
@@ -86,6 +90,8 @@ def open_folder(
 
     work = Work(engine=options.engine, allow_large=options.allow_large)
     refuse_absurd(cells, options.config.study.replications, work)
+    if input_sets is not None:
+        own = {**own, "input_sets": input_sets}
     if options.precision is not None:
         goals = {goal.measure: goal.half_width for goal in options.precision.goals}
         own = {**own, "precision": goals, "budget": options.precision.budget}
@@ -212,10 +218,7 @@ def _document(
 ) -> dict[str, Any]:
     from feedsim.answers.rows import rows_json
 
-    return {
-        "schema": 1,
-        "feedsim": VERSION,
-        "command": command,
+    told = {
         "title": options.config.title,
         "answer": answer.sentences,
         "confidence": options.config.study.confidence,
@@ -225,3 +228,4 @@ def _document(
         **answer.own,
         **({} if answer.over_inputs is None else {"inputs": answer.over_inputs.json()}),
     }
+    return command_document(command, told)

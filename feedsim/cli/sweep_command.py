@@ -59,8 +59,7 @@ def command(options: StudyOptions, varied: tuple[str, ...], input_sets: int | No
     told: dict[str, Any] = {
         "vary": {key: [label for label, _ in labelled(vary[key])] for key in vary}
     }
-    told |= {"input_sets": input_sets} if input_sets else {}
-    folder = open_folder("sweep", options, told, [setting.cell for setting in settings])
+    folder = open_folder("sweep", options, told, [setting.cell for setting in settings], input_sets)
     with working(folder, options) as work:
         result = sweep_over(options.config, settings, work=work, precision=options.precision)
         inputs = ranges(options.config, lambda c: sweep_settings(c, vary), input_sets, work)

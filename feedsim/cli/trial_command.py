@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-
 import click
+
+from feedsim.cli.lazy_group import LazyGroup
 
 SUBCOMMANDS = {
     "plan": "how many picks show a rate, how many faults they may have, and whom that passes",
@@ -13,27 +13,7 @@ SUBCOMMANDS = {
 }
 
 
-class Trials(click.Group):
-    """Subcommands whose modules are imported when they are called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Before a trial, after it, and for a run of hours."""
-        return list(SUBCOMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import a subcommand's module."""
-        if cmd_name not in SUBCOMMANDS:
-            return None
-        command: click.Command = import_module(f"feedsim.cli.trial_{cmd_name}_command").command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the subcommands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(SUBCOMMANDS.items()))
-
-
-@click.group("trial", cls=Trials)
+@click.group("trial", cls=LazyGroup, meanings=SUBCOMMANDS, modules="feedsim.cli.trial_")
 def command() -> None:
     """Plan an acceptance trial, and judge its result.
 

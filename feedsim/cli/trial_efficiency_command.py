@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from feedsim.cli.options import StudyOptions, study_command
-from feedsim.cli.trial_options import chance_text, given_percent
+from feedsim.cli.trial_options import chance_text
+from feedsim.labels import given_percent, label_of
 
 if TYPE_CHECKING:
     from feedsim.answers.trial_efficiency import EfficiencyResult, Point
-
-NAMES = {"oee": "OEE", "availability": "availability"}
 
 
 @click.command("efficiency")
@@ -156,7 +155,7 @@ def is_met(result: EfficiencyResult, is_stated: bool) -> bool:
 def headline(result: EfficiencyResult) -> str:
     """The finding in a few words, for a figure's title."""
     asked, own = result.trial, result.own
-    name = NAMES[asked.measure]
+    name = label_of(asked.measure).text
     return (
         f"A line of a true {name} of {_percent(own.efficiency.value)} passes "
         f"{_trial(asked.runs, asked.hours)} at {given_percent(asked.target)} with a chance of "
@@ -167,7 +166,7 @@ def headline(result: EfficiencyResult) -> str:
 def answer(result: EfficiencyResult) -> Iterator[str]:
     """The answer, one sentence after the other."""
     asked, own = result.trial, result.own
-    name = NAMES[asked.measure]
+    name = label_of(asked.measure).text
     of = f" of {asked.machine}" if asked.machine else ""
     yield (
         f"The line's true {name}{of} is {_efficiency(own)}; it passes "
@@ -202,9 +201,10 @@ def _length_answer(result: EfficiencyResult) -> str:
         )
     good = result.good or result.own
     if good.efficiency.value <= asked.target:
+        name = label_of(asked.measure).text
         return (
-            f"No trial keeps both risks: the good line's own {NAMES[asked.measure]} is below the "
-            "target, so a longer trial fails it the more surely. State a --good above the target."
+            f"No trial keeps both risks: the good line's own {name} is below the target, so a "
+            "longer trial fails it the more surely. State a --good above the target."
         )
     return (
         "No trial within the budget is shown to keep both risks: the good and the bad line lie too "
@@ -240,7 +240,13 @@ def say_tables(result: EfficiencyResult) -> None:
     asked = result.trial
     say_table(
         f"The chance to pass {_trial(asked.runs, asked.hours)} at {given_percent(asked.target)}",
-        (f"true {NAMES[asked.measure]} %", "stops, times the config's", "passes", "from", "to"),
+        (
+            f"true {label_of(asked.measure).heading}",
+            "stops, times the config's",
+            "passes",
+            "from",
+            "to",
+        ),
         [
             (
                 cell(point.efficiency, 100),

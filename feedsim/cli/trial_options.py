@@ -83,11 +83,6 @@ def chance_text(chance: float) -> str:
     return f"{100 * chance:.{digits}f} %"
 
 
-def given_percent(share: float) -> str:
-    """A share that the user chose, in percent."""
-    return f"{100 * share:.10g} %"
-
-
 def allowed_faults(faults: int) -> str:
     """With how many faults a trial is passed."""
     return "without a fault" if faults == 0 else f"with at most {counted_faults(faults)}"

@@ -18,9 +18,9 @@ from feedsim.cli.trial_options import (
     bundle_options,
     bundles_of,
     chance_text,
-    given_percent,
     rate_text,
 )
+from feedsim.labels import given_percent
 
 if TYPE_CHECKING:
     from feedsim.answers.sequential import SequentialPlan
@@ -91,8 +91,9 @@ def command(
     """
     from feedsim.answers.trial import refuse_share
     from feedsim.answers.trial_plan import trial_plan
-    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.answer_folder import AnswerFolder
     from feedsim.cli.codes import DONE, TARGET_MISSED
+    from feedsim.cli.documents import answer_document
     from feedsim.plots.trial import plan_figure, sequential_figure
 
     refuse_share("--rate", rate)
@@ -119,7 +120,8 @@ def command(
     folder = AnswerFolder("trial-plan", f"{rate:g}", told, out=out)
     sentences, notes = list(answer(result)), list(notes_of(result))
     document = answer_document("trial plan", sentences, notes, {"trial": result.answer_json()})
-    folder.write_frames({"plans.csv": result.frame(), "curve.csv": result.curve})
+    folder.write_frames("plans.csv", [result.frame()])
+    folder.write_frames("curve.csv", [result.curve])
     figures = {"trial_plan": plan_figure(result, headline(result))}
     if result.sequential is not None:
         figures["trial_sequential"] = sequential_figure(result, sequential_headline(result))

@@ -18,9 +18,9 @@ from feedsim.cli.trial_options import (
     bundles_of,
     chance_text,
     counted_faults,
-    given_percent,
     rate_text,
 )
+from feedsim.labels import given_percent
 
 if TYPE_CHECKING:
     from feedsim.answers.trial_result import TrialResult
@@ -66,8 +66,9 @@ def command(
     """
     from feedsim.answers.trial import refuse_share
     from feedsim.answers.trial_result import trial_result
-    from feedsim.cli.answer_folder import AnswerFolder, answer_document
+    from feedsim.cli.answer_folder import AnswerFolder
     from feedsim.cli.codes import DONE, TARGET_MISSED
+    from feedsim.cli.documents import answer_document
     from feedsim.plots.trial import result_figure
 
     if rate is not None:
@@ -84,7 +85,7 @@ def command(
     folder = AnswerFolder("trial-result", f"{faults}_in_{picks}", told, out=out)
     sentences, notes = list(answer(result)), list(notes_of(result))
     document = answer_document("trial result", sentences, notes, {"trial": result.answer_json()})
-    folder.write_frames({"intervals.csv": result.frame()})
+    folder.write_frames("intervals.csv", [result.frame()])
     figures = {"trial_result": result_figure(result, headline(result))}
     folder.deliver(figures, document, partial(say_tables, result), as_json=as_json)
     return DONE if result.is_met else TARGET_MISSED

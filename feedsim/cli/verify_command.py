@@ -12,7 +12,6 @@ import click
 
 from feedsim.cli.codes import DONE, TARGET_MISSED
 from feedsim.cli.options import JSON, engine_option, jobs_option, out_option
-from feedsim.version import VERSION
 
 if TYPE_CHECKING:
     from feedsim.config import Config
@@ -70,6 +69,7 @@ def command(
       feedsim verify --full configs/oats_slider.toml configs/granola_mono_film.toml
       feedsim verify --only theory --cases "whole bundles" --engine simpy
     """
+    from feedsim.cli.documents import answer_document
     from feedsim.cli.screen import say_json, talk
     from feedsim.cli.working import progress_bar
     from feedsim.config import load_config
@@ -90,14 +90,7 @@ def command(
     findings = only_names(found, cases)
     answer = answer_of(findings, size, is_part=bool(only or cases))
     left_out = list(_left_out(size, configs, only, cases))
-    document = {
-        "schema": 1,
-        "feedsim": VERSION,
-        "command": "verify",
-        "answer": answer,
-        "notes": left_out,
-        "verify": document_of(findings, size),
-    }
+    document = answer_document("verify", answer, left_out, {"verify": document_of(findings, size)})
     _write(folder, findings, answer, left_out, more, document)
     if as_json:
         say_json(document)
@@ -163,16 +156,17 @@ def _engines(wanted: str, say: Callable[[str], None]) -> tuple[list[str], str]:
 
 def _of_configs(loaded: list[tuple[str, Config]], engine: str, jobs: int) -> Iterator[Shown]:
     """What the page shows of configs: beside real lines, and over their uncertain inputs."""
+    from feedsim.answers.sensitivity import sensitivity
     from feedsim.pages.verification import Section
+    from feedsim.plots.style import drawn
     from feedsim.study import Work
     from feedsim.verify.face import face_validity
-    from feedsim.verify.sensitivity import shown_sensitivity
 
     work = Work(jobs=jobs, engine=engine)
     for name, config in loaded:
-        for each in (face_validity(config, work), shown_sensitivity(config, work)):
-            title = f"{name}: {each.title}"
-            yield Section(title, each.words, each.columns, each.rows, each.picture)
+        for each in (face_validity(config, work), sensitivity(config, work)):
+            picture = drawn(each.figure(), "svg")
+            yield Section(f"{name}: {each.title}", each.words, each.columns, each.rows, picture)
 
 
 def _left_out(
@@ -199,12 +193,11 @@ def _write(
     more: list[Shown],
     document: dict[str, Any],
 ) -> None:
-    import json
     import shlex
     import sys
 
-    from feedsim.answers.spreadsheet import defused
-    from feedsim.files import write_whole
+    from feedsim.answers.spreadsheet import csv_bytes
+    from feedsim.files import json_bytes, write_whole
     from feedsim.pages.verification import verification_page
     from feedsim.verify.finding import CONTROL_PASSED, FAILED
     from feedsim.verify.verdicts import QUESTION, SCOPE, frame_of, sections_of
@@ -219,10 +212,13 @@ def _write(
         command=shlex.join(["feedsim", *sys.argv[1:]]),
         marked=(FAILED, CONTROL_PASSED),
     )
-    table = defused(frame_of(findings)).to_csv(index=False, lineterminator="\n")
-    told = json.dumps(document, indent=1, allow_nan=False) + "\n"
-    for ending, content in (("html", text), ("csv", table), ("json", told)):
-        write_whole(folder / f"{NAME}.{ending}", [content.encode("utf-8")])
+    written = {
+        "html": text.encode(),
+        "csv": csv_bytes(frame_of(findings)),
+        "json": json_bytes(document),
+    }
+    for ending, content in written.items():
+        write_whole(folder / f"{NAME}.{ending}", [content])
 
 
 def _provenance() -> dict[str, str]:

@@ -7,8 +7,8 @@ from typing import Literal
 from feedsim import film as films
 from feedsim.config.declare import Table, key
 from feedsim.config.film import ALLOWED, FilmKey
+from feedsim.film import Chances
 
-Chances = tuple[float, float, float, float, float]
 ChanceSource = Literal["faults", "film model", "planning", "none"]
 Closure = Literal["plain", "press_zip", "front_zip", "hook_zip", "slider", "handle"]
 

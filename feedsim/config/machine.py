@@ -6,11 +6,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator
 
-from feedsim.config.bag import Bag, Chances
+from feedsim.config.bag import Bag
 from feedsim.config.crew import Place, time_key
 from feedsim.config.declare import Name, Table, key, state_of
 from feedsim.config.magazine import Magazine
 from feedsim.config.times import Spread
+from feedsim.film import Chances
 
 SLOWEST_PER_MIN = 0.01
 FASTEST_PER_MIN = 3000

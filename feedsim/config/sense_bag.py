@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from feedsim import film
-from feedsim.config.bag import Bag, Chances, Layer
+from feedsim.config.bag import Bag, Layer
 from feedsim.config.catalog import nearest
 from feedsim.config.machine import Machine
 from feedsim.config.problems import Finding, Path, number_text, show
@@ -96,7 +96,7 @@ def _chance_findings(machine: Machine, path: Path) -> Iterator[Finding]:
         (*path, name) for name in ("closure", "stiffness_uNm", "layers", "film", "faults")
     )
     opener: Path = (*path[:-1], "pick", "mouth_opener")
-    good = _sum(machine.chances)
+    good = film.chance_of_any(machine.chances)
     if good > 1 + DUST:
         name = "faults"
         if bag.chance_source in ("planning", "film model"):
@@ -105,7 +105,7 @@ def _chance_findings(machine: Machine, path: Path) -> Iterator[Finding]:
         message = f"the chances of the five faults must sum to at most 1, sum to {good:.12g}"
         yield Finding((*path, name), message, (*film_paths, opener))
         return
-    bad = _sum(machine.bad_chances)
+    bad = film.chance_of_any(machine.bad_chances)
     if bag.bad is not None and bad > 1 + DUST:
         message = (
             "with the chances of the other faults it must sum to at most 1, sums to "
@@ -114,10 +114,3 @@ def _chance_findings(machine: Machine, path: Path) -> Iterator[Finding]:
         name = "film" if bag.bad_bundles is None else "bad_bundles"
         where: Path = (*path, name) if name == "film" else (*path, name, "missed")
         yield Finding(where, message, (*film_paths, opener))
-
-
-def _sum(chances: Chances) -> float:
-    total = 0.0
-    for chance in chances:
-        total += chance
-    return total

@@ -9,12 +9,11 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from feedsim.film.planning import FAULTS
+from feedsim.film.planning import FAULTS, Chances
 
 if TYPE_CHECKING:
     import numpy as np
 
-Chances = tuple[float, float, float, float, float]
 Matrix = tuple[tuple[float, ...], ...]
 
 ANY = "any"

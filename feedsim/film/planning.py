@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 FAULTS = ("missed", "double", "unopened", "skewed", "jam")
+# Of the faults per pick attempt, in their order.
+Chances = tuple[float, float, float, float, float]
 CLOSURES = ("plain", "press_zip", "front_zip", "hook_zip", "slider", "handle")
 
 PLANNING_SOURCE = "planning value, from memory"
@@ -12,7 +14,7 @@ PLANNING_STIFFNESS_uNm = 40.0
 PLANNING_VALID_uNm = (10.0, 1000.0)
 
 # Odds per pick attempt at 40 uN.m, faults in the order of FAULTS: planning values, from memory.
-PLANNING_ODDS: dict[str, tuple[float, float, float, float, float]] = {
+PLANNING_ODDS: dict[str, Chances] = {
     "plain": (0.0020, 0.0004, 0.0010, 0.0005, 0.00005),
     "press_zip": (0.0030, 0.0003, 0.0030, 0.0008, 0.00010),
     "front_zip": (0.0030, 0.0004, 0.0015, 0.0008, 0.00010),
@@ -28,7 +30,7 @@ def planning_chances(
     closure: str,
     stiffness_uNm: float,  # noqa: N803 (the unit)
     mouth_opener: bool = False,
-) -> tuple[float, float, float, float, float]:
+) -> Chances:
     """Chances per pick attempt of the five faults, from the planning odds.
 
     Odds at stiffness S are odds(40) * (40 / S)^b for each fault; chance = odds / (1 + odds).
@@ -83,3 +85,15 @@ def stiffness_warning(stiffness_uNm: float) -> str | None:  # noqa: N803 (the un
         f"a stiffness of {stiffness_uNm:.4g} uN.m is outside {low:g} to {high:g} uN.m, where the "
         "planning values hold as a rule of thumb: the fault chances are a guess"
     )
+
+
+def chance_of_any(chances: Chances) -> float:
+    """Chance of any fault: the faults' chances added in their order, one by one.
+
+    Python's own `sum` adds floats in another way from one version to the next. Chances that are
+    written in decimals may sum to a hair above 1.
+    """
+    reached = 0.0
+    for chance in chances:
+        reached += chance
+    return reached

@@ -9,8 +9,9 @@ from feedsim.accounts import BalanceError, columns_of
 from feedsim.accounts.record import Record
 from feedsim.cell import Cell
 from feedsim.kernel import memory
+from feedsim.kernel.block import ALIGNMENT
 from feedsim.kernel.journal import record_of
-from feedsim.kernel.layout import ALIGNMENT, Layout, lay_out
+from feedsim.kernel.layout import Layout, lay_out
 from feedsim.kernel.machine_code import load
 from feedsim.kernel.sums import FAULT_NAMES
 

@@ -152,9 +152,9 @@ def which_fault(shift: Row, machine: Row, lane: Row) -> int:
     """Draw which fault it is."""
     chances = machine.bad_chances if lane.front_is_bad else machine.chances
     mark = draw_share(shift, lane.luck) * lane.chance
-    reached = 0.0
-    for fault in range(IS_JAMMED + 1):
+    # A number below 1 times the total is below the total, also as they are rounded.
+    fault, reached = 0, chances[0]
+    while reached <= mark and fault < IS_JAMMED:
+        fault += 1
         reached += chances[fault]
-        if reached > mark:
-            return fault
-    return machine.likeliest_bad_fault if lane.front_is_bad else machine.likeliest_fault
+    return fault

@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.accounts.timeline import blockers_of, states_of
+from feedsim.accounts.timeline import blockers_of, causes_of, states_of
 from feedsim.cell import Cell, MachinePlan, StationPlan
 from feedsim.config import Spread
+from feedsim.film import Chances
 from feedsim.kernel import codes, luck, memory
+from feedsim.kernel.block import STRETCHES, SUMS, Rows, joined, whole
 from feedsim.kernel.memory import NEVER, NOBODY
 from feedsim.model.calendar import edges_of
 from feedsim.model.crew import CLEAR, LOAD_DRY, LOAD_LOW, OTHER_DUTY, TOP_UP
-from feedsim.model.lane import OUTCOMES, total
+from feedsim.model.lane import total
 from feedsim.streams import name_words
 from feedsim.times import scale_and_form, to_us
-
-ALIGNMENT = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,34 +49,6 @@ class Layout:
     tasks: tuple[TaskPlan, ...]
 
 
-class _Rows:
-    """Rows of one kind, filled by name as they come."""
-
-    def __init__(self, row_type: np.dtype[Any]) -> None:
-        self.row_type = row_type
-        self.rows: list[dict[str, Any]] = []
-
-    def add(self, **values: Any) -> int:
-        """Add a row and return its number."""
-        self.rows.append(values)
-        return len(self.rows) - 1
-
-    def array(self) -> NDArray[Any]:
-        """All rows; what was not given is 0."""
-        array = np.zeros(len(self.rows), self.row_type)
-        for row, values in zip(array, self.rows, strict=True):
-            _fill(row, values)
-        return array
-
-
-def _fill(row: Any, values: dict[str, Any]) -> None:
-    for name, value in values.items():
-        if isinstance(value, dict):
-            _fill(row[name], value)
-        else:
-            row[name] = value
-
-
 def lay_out(cell: Cell, seed: int) -> Layout:
     """Lay a cell out for the kernel.
 
@@ -99,15 +71,15 @@ class _Plan:
 
     def __init__(self, cell: Cell, seed: int) -> None:
         self.cell = cell
-        self.seed = seed
-        self.streams = _Rows(memory.STREAM)
-        self.machines = _Rows(memory.MACHINE)
-        self.outfeeds = _Rows(memory.OUTFEED)
-        self.lanes = _Rows(memory.LANE)
-        self.stations = _Rows(memory.STATION)
-        self.operators = _Rows(memory.OPERATOR)
+        self.seed_words = _words_of(seed)
+        self.streams = Rows(memory.STREAM)
+        self.machines = Rows(memory.MACHINE)
+        self.outfeeds = Rows(memory.OUTFEED)
+        self.lanes = Rows(memory.LANE)
+        self.stations = Rows(memory.STATION)
+        self.operators = Rows(memory.OPERATOR)
         self.tasks: list[TaskPlan] = []
-        self.duties = _Rows(memory.DUTY)
+        self.duties = Rows(memory.DUTY)
         self.values_s: list[float] = []
         self.leaves: list[tuple[int, int]] = []
         self.sums = 0
@@ -145,7 +117,8 @@ class _Plan:
                 rows.rows[plan.index]["leaf"] = self._leaf(kind, plan.index)
         leaf_of[codes.WARM_UP_LEAF] = self._leaf(codes.WARM_UP_LEAF)
         leaf_of[codes.END_LEAF] = self._leaf(codes.END_LEAF)
-        return Layout(*self._join(leaf_of), tuple(self.tasks))
+        block, addresses = joined(self._tables(), self._numbers(leaf_of))
+        return Layout(block, addresses, tuple(self.tasks))
 
     def _leaf(self, kind: int, owner: int = 0) -> int:
         self.leaves.append((kind, owner))
@@ -180,7 +153,7 @@ class _Plan:
         number = plan.index
         load = codes.LOAD_TASK
         states = states_of(plan)
-        counters = len(states) + len(states) - codes.DRY
+        counters = len(states) + len(causes_of(plan))
         row: dict[str, Any] = {
             "number": number,
             "cycle_us": plan.cycle_us,
@@ -204,8 +177,6 @@ class _Plan:
             "has_bad_bundles": plan.bad_share is not None,
             "most_stretches": _most_bundles(plan),
             "bad_share": plan.bad_share or 0.0,
-            "likeliest_fault": _likeliest(plan.chances),
-            "likeliest_bad_fault": _likeliest(plan.bad_chances),
             "total_chance": total(plan.chances),
             "total_bad_chance": total(plan.bad_chances),
             "log_good": _log_good(plan.chances),
@@ -292,22 +263,18 @@ class _Plan:
             )
         return first, len(stations)
 
-    def _join(self, leaf_of: dict[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """All tables behind the shift's row, each at its alignment; which words are addresses."""
-        cell, crew = self.cell, self.cell.crew
-        tasks = _Rows(memory.TASK)
+    def _tables(self) -> dict[str, NDArray[Any]]:
+        """Everything but the shift's row, named by the word that holds where it begins."""
+        crew = self.cell.crew
+        tasks, stops, breaks = Rows(memory.TASK), Rows(memory.SPAN), Rows(memory.SPAN)
         for task in self.tasks:
             tasks.add(priority=task.priority, kind=task.kind, machine=task.machine, what=task.what)
-        stops, breaks = _Rows(memory.SPAN), _Rows(memory.SPAN)
-        for stop in cell.planned_stops:
+        for stop in self.cell.planned_stops:
             stops.add(begin_us=stop.begin_us, end_us=stop.end_us, is_break=stop.is_break)
         for pause in crew.breaks:
             breaks.add(begin_us=pause.begin_us, end_us=pause.end_us, cover=pause.cover)
-        leaves = 1 << (len(self.leaves) - 1).bit_length()
-        places = [None, *cell.machines]
-        seed_words = _words_of(self.seed)
-        stop_edges, break_edges = edges_of(cell.planned_stops), edges_of(crew.breaks)
-        tables: dict[str, NDArray[Any]] = {
+        places = [None, *self.cell.machines]
+        return {
             "first_stream": self.streams.array(),
             "first_machine": self.machines.array(),
             "first_outfeed": self.outfeeds.array(),
@@ -319,48 +286,33 @@ class _Plan:
             "first_stop": stops.array(),
             "first_break": breaks.array(),
             "first_value": np.array(self.values_s, float),
-            "first_seed_word": _whole(seed_words),
-            "first_waiting": _whole([0] * len(self.tasks)),
-            "first_due": _whole([NEVER] * (2 * leaves)),
-            "first_leaf_kind": _whole(kind for kind, _ in self.leaves),
-            "first_leaf_owner": _whole(owner for _, owner in self.leaves),
-            "first_walk": _whole(crew.walk_time_us(a, b) for a in places for b in places),
-            "first_stop_edge": _whole(stop_edges),
-            "first_break_edge": _whole(break_edges),
-            "sums": _whole([0] * self.sums),
-            "stretches": np.zeros(self.stretches, np.int64),
+            "first_seed_word": whole(self.seed_words),
+            "first_waiting": whole([0] * len(self.tasks)),
+            "first_due": whole([NEVER] * (2 * self.leaves_held)),
+            "first_leaf_kind": whole(kind for kind, _ in self.leaves),
+            "first_leaf_owner": whole(owner for _, owner in self.leaves),
+            "first_walk": whole(crew.walk_time_us(a, b) for a in places for b in places),
+            "first_stop_edge": whole(edges_of(self.cell.planned_stops)),
+            "first_break_edge": whole(edges_of(crew.breaks)),
+            SUMS: whole([0] * self.sums),
+            STRETCHES: whole([0] * self.stretches),
         }
-        shift = np.zeros(1, memory.SHIFT)
-        end = _aligned(shift.nbytes)
-        begins: dict[str, int] = {}
-        for name, table in tables.items():
-            begins[name] = end
-            end = _aligned(end + table.nbytes)
-        in_shift = [name for name in begins if name.startswith("first_")]
-        addresses = [_place_of(name, memory.SHIFT) for name in in_shift]
-        for name, field, goal, row_type in (
-            ("first_machine", "first_lane", "first_lane", memory.LANE),
-            ("first_machine", "times", "sums", memory.WORD),
-            ("first_machine", "stops", "sums", memory.WORD),
-            ("first_machine", "blocked_by", "sums", memory.WORD),
-            ("first_lane", "first_stretch", "stretches", memory.WORD),
-        ):
-            table = tables[name]
-            table[field] = begins[goal] + table[field] * row_type.itemsize
-            first = begins[name] + _place_of(field, table.dtype)
-            addresses += range(first, first + table.nbytes, table.dtype.itemsize)
-        numbers = {
+
+    def _numbers(self, leaf_of: dict[int, int]) -> dict[str, int]:
+        """What the shift's row says besides where the tables begin."""
+        cell, crew = self.cell, self.cell.crew
+        return {
             "shift_us": cell.shift_us,
             "warm_up_us": cell.warm_up_us,
             "minor_stop_us": cell.minor_stop_us,
-            "seed_words": len(seed_words),
+            "seed_words": len(self.seed_words),
             "machines": len(cell.machines),
             "lanes": len(self.lanes.rows),
             "stations": len(self.stations.rows),
             "operators": crew.operators,
             "duties": len(crew.duties),
-            "leaves": leaves,
-            "leaf_bits": leaves.bit_length() - 1,
+            "leaves": self.leaves_held,
+            "leaf_bits": self.leaves_held.bit_length() - 1,
             "stops_leaf": leaf_of[codes.STOPS_LEAF],
             "breaks_leaf": leaf_of[codes.BREAKS_LEAF],
             "rounds_leaf": leaf_of[codes.ROUNDS_LEAF],
@@ -370,32 +322,17 @@ class _Plan:
             "calls": codes.CALLS.index(crew.calls),
             "rounds_us": crew.rounds_us or 0,
             "stops": len(cell.planned_stops),
-            "stop_edges": len(stop_edges),
+            "stop_edges": len(edges_of(cell.planned_stops)),
             "breaks": len(crew.breaks),
-            "break_edges": len(break_edges),
+            "break_edges": len(edges_of(crew.breaks)),
             "reached": NOBODY,
             **luck.numpy_functions(),
         }
-        _fill(shift[0], numbers | {name: begins[name] for name in in_shift})
-        plan = np.zeros(end, np.uint8)
-        plan[: shift.nbytes] = shift.view(np.uint8)
-        for name, table in tables.items():
-            plan[begins[name] : begins[name] + table.nbytes] = table.view(np.uint8)
-        return plan.view(np.int64), _whole(addresses) // memory.WORD.itemsize
 
-
-def _place_of(field: str, row_type: np.dtype[Any]) -> int:
-    """Where a field lies in a row."""
-    assert row_type.fields is not None
-    return row_type.fields[field][1]
-
-
-def _aligned(size: int) -> int:
-    return -(-size // ALIGNMENT) * ALIGNMENT
-
-
-def _whole(numbers: Iterable[int]) -> NDArray[np.int64]:
-    return np.array(list(numbers), np.int64)
+    @property
+    def leaves_held(self) -> int:
+        """Leaves of the agenda's tree: the next power of two."""
+        return 1 << (len(self.leaves) - 1).bit_length()
 
 
 def _words_of(number: int) -> list[int]:
@@ -411,11 +348,6 @@ def _most_bundles(plan: MachinePlan) -> int:
     return 0 if plan.bad_share is None else plan.capacity_bags // plan.bundle_bags + 2
 
 
-def _log_good(chances: tuple[float, float, float, float, float]) -> float:
+def _log_good(chances: Chances) -> float:
     """Logarithm of the chance of a good attempt."""
     return math.log1p(-total(chances)) if total(chances) < 1 else -math.inf
-
-
-def _likeliest(chances: Sequence[float]) -> int:
-    """Which fault it is where rounding leaves none (see `feedsim.model.lane`)."""
-    return OUTCOMES.index(max(zip(chances, OUTCOMES, strict=True))[1])

@@ -79,9 +79,7 @@ MACHINE = _row_type(
     *_ints("number leaf cycle_us single_lane_cycle_us restart_us scrap_packs scrap_after_us"),
     *_ints("lanes first_lane capacity_bags start_bags calls_at_bags live_loading bundle_bags"),
     *_ints("carry_bundles retries retry_us misses_to_stop halts_on_lane_fault discard_bags"),
-    *_ints(
-        "has_bad_bundles most_stretches likeliest_fault likeliest_bad_fault first_station stations"
-    ),
+    *_ints("has_bad_bundles most_stretches first_station stations"),
     *_ints("has_outfeed jam_task dry_task low_task round_task"),
     *_ints("blocked_state changeover_state planned_stop_state states"),
     *_ints("times stops blocked_by window_words"),

@@ -7,7 +7,8 @@ from collections import deque
 from itertools import accumulate
 
 from feedsim.accounts.record import DOUBLE, GOOD, JAMMED, MISSED, SKEWED, UNOPENED
-from feedsim.cell import Chances, MachinePlan
+from feedsim.cell import MachinePlan
+from feedsim.film import Chances, chance_of_any
 from feedsim.streams import Stream
 
 OUTCOMES = (MISSED, DOUBLE, UNOPENED, SKEWED, JAMMED)
@@ -16,14 +17,8 @@ NEVER = 1 << 62
 
 
 def total(chances: Chances) -> float:
-    """Chance of any fault: the faults' chances added in their order, one by one.
-
-    Python's own `sum` adds floats in another way from one version to the next.
-    """
-    reached = 0.0
-    for chance in chances:
-        reached += chance
-    return min(1.0, reached)
+    """Chance of any fault, at most 1."""
+    return min(1.0, chance_of_any(chances))
 
 
 class Lane:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from io import BytesIO
 
-from feedsim.pages.pictures import COLOURS
+from feedsim.pages.pictures import address, few_colours
 
 # A hundredth of a point is finer than any screen or printer shows.
 DIGITS = 2
@@ -54,10 +52,10 @@ def drawings_within(
     found, left_out = [], []
     for name in names:
         size = _size_px(svg[name])
-        options = [_address("image/svg+xml", _smaller(svg[name]))]
+        options = [address("image/svg+xml", _smaller(svg[name]))]
         may_fit = len(png.get(name, b"")) < MOST_SHRUNK * room_bytes
         if name in png and may_fit and len(options[0]) > room_bytes:
-            options.append(_address("image/png", _few_colours(png[name])))
+            options.append(address("image/png", _shrunk(png[name])))
         fitting = next((text for text in options if len(text) <= room_bytes), None)
         if size is None or fitting is None:
             left_out.append(name)
@@ -65,10 +63,6 @@ def drawings_within(
         room_bytes -= len(fitting)
         found.append(Drawing(name, fitting, *size))
     return found, left_out
-
-
-def _address(kind: str, data: bytes) -> str:
-    return f"data:{kind};base64,{base64.b64encode(data).decode()}"
 
 
 def _smaller(svg: bytes) -> bytes:
@@ -93,15 +87,9 @@ def _size_px(svg: bytes) -> tuple[int, int] | None:
     return (width, height) if width and height else None
 
 
-def _few_colours(png: bytes) -> bytes:
-    from PIL import Image, UnidentifiedImageError
-
-    small = BytesIO()
+def _shrunk(png: bytes) -> bytes:
+    """A picture of few colours; what is no picture stays as it is."""
     try:
-        with Image.open(BytesIO(png)) as image:
-            image.convert("RGB").quantize(COLOURS, Image.Quantize.MAXCOVERAGE).save(
-                small, "png", optimize=True
-            )
-    except (UnidentifiedImageError, OSError):
+        return few_colours(png)
+    except OSError:
         return png
-    return small.getvalue()

@@ -9,7 +9,7 @@ from feedsim.pages.drawings import drawings_within
 from feedsim.pages.finished_study import StudyTable
 from feedsim.pages.page import fragment, shown
 from feedsim.pages.pictures import png_address
-from feedsim.plots.svg import svg_of
+from feedsim.plots.style import drawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -64,5 +64,6 @@ def _short(table: Mapping[str, Any]) -> StudyTable:
 
 
 def _address(figure: Figure) -> str:
-    drawn, _ = drawings_within({"figure": svg_of(figure)}, {}, ["figure"], LARGEST_SVG_BYTES)
-    return drawn[0].address if drawn else png_address(figure)
+    svg = {"figure": drawn(figure, "svg")}
+    small, _ = drawings_within(svg, {}, ["figure"], LARGEST_SVG_BYTES)
+    return small[0].address if small else png_address(figure)

@@ -1,4 +1,4 @@
-"""Figures within a page."""
+"""Figures within a page: data: addresses, and pictures of few colours, which are small."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import base64
 from io import BytesIO
 from typing import TYPE_CHECKING
 
-from feedsim.plots.style import figure_style
+from feedsim.plots.style import drawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -17,14 +17,27 @@ COLOURS = 256
 
 def png_address(figure: Figure) -> str:
     """A figure as a data: address: a PNG of few colours, which the figures have, so a small one."""
+    return address("image/png", few_colours(drawn(figure, "png", DPI)))
+
+
+def address(kind: str, data: bytes) -> str:
+    """Bytes of a kind, such as "image/png", as a data: address."""
+    return f"data:{kind};base64,{base64.b64encode(data).decode()}"
+
+
+def few_colours(png: bytes) -> bytes:
+    """Take a PNG's colours down to 256.
+
+    Raises
+    ------
+    OSError
+        If the bytes are no picture.
+    """
     from PIL import Image
 
-    drawn, small = BytesIO(), BytesIO()
-    with figure_style():
-        figure.savefig(drawn, format="png", dpi=DPI)
-    drawn.seek(0)
-    with Image.open(drawn) as image:
+    small = BytesIO()
+    with Image.open(BytesIO(png)) as image:
         image.convert("RGB").quantize(COLOURS, Image.Quantize.MAXCOVERAGE).save(
             small, "png", optimize=True
         )
-    return f"data:image/png;base64,{base64.b64encode(small.getvalue()).decode()}"
+    return small.getvalue()

@@ -35,7 +35,8 @@ MOST_INPUTS = 300
 SPARE_BYTES = 4_000
 EVIDENCE, TIME, LIMITS = "evidence", "time", "limits"
 WORTH = "Worth:"
-_SURE = ("Too few events", "Only ", "Set aside", "Precision", "--precision")
+# An answer's folder keeps its notes as sentences: where they stand on the page goes by these.
+_SURE = ("Too few events", "Only ", "Set aside", "Precision")
 
 
 def report_page(study: FinishedStudy) -> str:

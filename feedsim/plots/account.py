@@ -12,19 +12,20 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, DayLocator
 from matplotlib.figure import Figure
 
 from feedsim.answers.account import AccountResult
+from feedsim.labels import given_percent
 from feedsim.logs.lengths import Lengths
 from feedsim.losses import gathered
 from feedsim.plots.loss_rows import MachineLosses
-from feedsim.plots.losses import MOST_MACHINES, draw_losses
+from feedsim.plots.losses import draw_losses
+from feedsim.plots.sheet import Sheet
 from feedsim.plots.style import SOFT_INK, figure_style, line_looks, look_of
-from feedsim.plots.wording import counted, fitted, percent_number
+from feedsim.plots.wording import counted, fitted
 
 WIDTH_IN = 12.0
 ROW_IN = 3.3
-TOP_IN = 0.95
+GAP_IN = 0.17
 FOOT_IN = 1.15
 LEGEND_AT = (-0.02, -0.27)
-TITLE_SIZE = 17.0
 MOST_ROWS = 6
 FEW_DAYS = 8
 HALF_DAY = timedelta(hours=12)
@@ -46,7 +47,6 @@ def log_losses(result: AccountResult) -> Figure:
         states = [station.state for station in plan.stations]
         whole = gathered(each.whole, own, confidence)
         shown.append(MachineLosses(plan.name, states, whole, headline))
-    shown = shown[:MOST_MACHINES]
     return draw_losses(shown, _basis(result), confidence)
 
 
@@ -55,7 +55,7 @@ def _basis(result: AccountResult) -> str:
     told = counted(number, "production window" if result.per == "window" else "day")
     if number == 1:
         return f"{told} of {Path(result.log.file).name}: no intervals."
-    confidence = percent_number(result.cell.confidence)
+    confidence = given_percent(result.cell.confidence)
     return f"{told} of {Path(result.log.file).name}; lines over the bars: {confidence} intervals."
 
 
@@ -67,19 +67,15 @@ def account_figure(result: AccountResult) -> Figure:
     machines = result.machines[:MOST_ROWS]
     frame = result.days_frame()
     with figure_style():
-        height_in = TOP_IN + FOOT_IN + ROW_IN * len(machines)
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        left = 0.35 / WIDTH_IN
-        title = fitted(_finding(result), WIDTH_IN - 0.7, TITLE_SIZE, bold=True)
-        figure.text(left, 1 - 0.42 / height_in, title, size=TITLE_SIZE, weight="bold")
-        figure.text(left, 1 - 0.72 / height_in, _note(result), color=SOFT_INK)
-        grid = figure.add_gridspec(
+        rows_in = ROW_IN * len(machines)
+        sheet = Sheet(WIDTH_IN, _finding(result), GAP_IN + rows_in + FOOT_IN, _note(result))
+        grid = sheet.figure.add_gridspec(
             len(machines),
             2,
             left=0.07,
             right=0.97,
-            top=1 - (TOP_IN + 0.3) / height_in,
-            bottom=FOOT_IN / height_in,
+            top=(FOOT_IN + rows_in - 0.3) / sheet.height_in,
+            bottom=FOOT_IN / sheet.height_in,
             wspace=0.36,
             hspace=0.75,
             width_ratios=(1.25, 1),
@@ -87,7 +83,7 @@ def account_figure(result: AccountResult) -> Figure:
         for row, each in enumerate(machines):
             own = frame[frame["machine"] == each.name]
             days = [date.fromisoformat(day) for day in own["date"]]
-            axes = figure.add_subplot(grid[row, 0])
+            axes = sheet.figure.add_subplot(grid[row, 0])
             shares = {
                 "running": own["time_running_share"].to_numpy(float),
                 "availability": own["availability"].to_numpy(float),
@@ -95,8 +91,8 @@ def account_figure(result: AccountResult) -> Figure:
             }
             _days(axes, days, shares)
             axes.set_title(fitted(f"{each.name}: share of planned busy time by day", 6.0))
-            _lengths(figure.add_subplot(grid[row, 1]), each.lengths)
-    return figure
+            _lengths(sheet.figure.add_subplot(grid[row, 1]), each.lengths)
+    return sheet.figure
 
 
 def _finding(result: AccountResult) -> str:

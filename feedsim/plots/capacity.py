@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,6 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from feedsim.labels import given_percent
 from feedsim.plots.curves import Curve, Family, family_of
 from feedsim.plots.panels import (
     PANELS,
@@ -21,14 +21,14 @@ from feedsim.plots.panels import (
     is_never_seen,
     label_ends,
 )
-from feedsim.plots.style import FONT, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, fitted, percent_number, title_lines, width_in
+from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.style import FONT, OWN_LINE, figure_style, line_looks
+from feedsim.plots.wording import counted, fitted, width_in
 from feedsim.study import Results
 
 Handle = Line2D | Patch
 
 WIDTH_IN = 13.33
-EDGE_IN = 0.25
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 COLUMNS, ROWS = 4, 3
 COLUMN_IN, ROW_IN = ROOM_IN / COLUMNS, 2.25
@@ -37,12 +37,10 @@ BELOW_IN, ABOVE_IN = 0.56, 0.34
 PLOT_IN = ROW_IN - BELOW_IN - ABOVE_IN
 OEE_IN = 2 * COLUMN_IN - LEFT_IN - RIGHT_IN
 PLACES = ((0, 0, 2), *((place // COLUMNS, place % COLUMNS, 1) for place in range(2, 12)))
-TITLE_SIZE = 16.0
-TITLE_LINE_IN, SUBTITLE_IN = 0.3, 0.36
+GAP_IN = 0.08
 LINE_IN = 0.2
 KEY_LINE_IN = 0.235
 TICK_IN = 0.5
-OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 
 
 def capacity_figure(
@@ -80,21 +78,18 @@ def capacity_figure(
     with figure_style():
         panels = _panels(family)
         drawn = [family.curves(panel.measure) for panel in panels]
-        lines = title_lines(title, ROOM_IN, TITLE_SIZE)
-        head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
         marks = _marks(drawn, own_capacity, results)
         below_in = _key_below_in(len(drawn[0]), marks)
-        height_in = head_in + ROWS * ROW_IN + below_in
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        _write_head(figure, lines, _subtitle(family, machine), height_in)
-        cells = [_cell(figure, place, below_in, height_in) for place in PLACES]
+        body_in = GAP_IN + ROWS * ROW_IN + below_in
+        sheet = Sheet(WIDTH_IN, title, body_in, _subtitle(family, machine))
+        cells = [_cell(sheet, place, below_in) for place in PLACES]
         for axes, panel, curves in zip(cells[:-1], panels, drawn, strict=True):
             draw_panel(axes, panel, curves)
             _finish_axis(axes, family, own_capacity)
         _tick_capacities(cells[0], family, own_capacity)
         labelled = _label_lines(cells[0], drawn[0])
         _write_key(cells[-1], marks if labelled else [*_lines(drawn[0]), *marks])
-    return figure
+    return sheet.figure
 
 
 def _panels(family: Family) -> list[Panel]:
@@ -107,26 +102,15 @@ def _panels(family: Family) -> list[Panel]:
     ]
 
 
-def _cell(figure: Figure, place: tuple[int, int, int], below_in: float, height_in: float) -> Axes:
+def _cell(sheet: Sheet, place: tuple[int, int, int], below_in: float) -> Axes:
     """Axes at a place of the grid: row, column, columns that it spans."""
     row, column, columns = place
-    return figure.add_axes(
-        (
-            (EDGE_IN + column * COLUMN_IN + LEFT_IN) / WIDTH_IN,
-            (below_in + (ROWS - 1 - row) * ROW_IN + BELOW_IN) / height_in,
-            (columns * COLUMN_IN - LEFT_IN - RIGHT_IN) / WIDTH_IN,
-            PLOT_IN / height_in,
-        )
+    return sheet.axes(
+        EDGE_IN + column * COLUMN_IN + LEFT_IN,
+        below_in + (ROWS - 1 - row) * ROW_IN + BELOW_IN,
+        columns * COLUMN_IN - LEFT_IN - RIGHT_IN,
+        PLOT_IN,
     )
-
-
-def _write_head(figure: Figure, lines: Sequence[str], subtitle: str, height_in: float) -> None:
-    x = EDGE_IN / WIDTH_IN
-    y_in = height_in - 0.2
-    for line in lines:
-        y_in -= TITLE_LINE_IN
-        figure.text(x, (y_in + 0.08) / height_in, line, size=TITLE_SIZE, weight="bold")
-    figure.text(x, (y_in - 0.2) / height_in, subtitle, color=SOFT_INK)
 
 
 def _subtitle(family: Family, machine: str | None) -> str:
@@ -195,7 +179,7 @@ def _marks(
 ) -> list[Handle]:
     """Explain bands, the config's own capacity and open markers, as far as there are any."""
     runs = counted(results.replications, "replication")
-    band = f"{percent_number(results.confidence)} interval,\n{runs}"
+    band = f"{given_percent(results.confidence)} interval,\n{runs}"
     if results.replications == 1:
         band = "one replication:\nno intervals"
     colour = line_looks(0)["color"]

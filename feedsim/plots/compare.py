@@ -10,9 +10,10 @@ from feedsim.answers.compare import CompareResult, LossChange
 from feedsim.answers.compare_inputs import range_of_difference
 from feedsim.answers.set_ranges import Range
 from feedsim.answers.uncertain import InputsResult
+from feedsim.labels import given_percent
 from feedsim.plots.dots import Dot, dots_figure
 from feedsim.plots.style import SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, percent_number, points_with_interval
+from feedsim.plots.wording import counted, points_with_interval
 from feedsim.stats import Estimate
 
 MOST_LOSSES = 16
@@ -65,7 +66,7 @@ def compare_figure(
         if over is not None:
             notes.append(
                 "Thin line with ends: between them lies the expected difference of OEE "
-                f"({percent_number(result.results.confidence)}) with what is not known of the "
+                f"({given_percent(result.results.confidence)}) with what is not known of the "
                 "inputs."
             )
         figure = dots_figure(
@@ -127,7 +128,7 @@ def _subtitle(result: CompareResult, machine: str | None) -> str:
     shifts = counted(result.results.replications, "shift")
     if result.results.replications == 1:
         return f"{whose}; one shift on the same luck: no intervals"
-    confidence = percent_number(result.results.confidence)
+    confidence = given_percent(result.results.confidence)
     return f"{whose}; {shifts} on the same luck, lines: paired {confidence} intervals"
 
 

@@ -10,18 +10,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from feedsim.plots.style import FONT, INK, RULE, SOFT_INK
-from feedsim.plots.wording import fitted, title_lines, width_in, wrapped
+from feedsim.plots.sheet import EDGE_IN, NOTE_IN, Sheet
+from feedsim.plots.style import FONT, INK, RULE, SOFT_INK, STEPS
+from feedsim.plots.wording import fitted, width_in, wrapped
 
 WIDTH_IN = 11.0
-EDGE_IN = 0.3
 ROW_IN = 0.31
-AXIS_IN = 0.62
-TITLE_SIZE = 16.0
-TITLE_LINE_IN = 0.3
-NOTE_IN = 0.24
+AXIS_IN, GAP_IN = 0.62, 0.19
 LONGEST_LABEL_IN = 4.6
-STEPS = (1, 2, 2.5, 5, 10)
 ROOM = 0.04
 
 
@@ -74,15 +70,11 @@ def dots_figure(
     -------
     matplotlib.figure.Figure
     """
-    room_in = WIDTH_IN - 2 * EDGE_IN
-    lines = title_lines(title, room_in, TITLE_SIZE)
-    below = [line for note in notes for line in wrapped(note, room_in)]
-    head_in = 0.25 + TITLE_LINE_IN * len(lines) + 0.42
+    below = [line for note in notes for line in wrapped(note, WIDTH_IN - 2 * EDGE_IN)]
     foot_in = AXIS_IN + NOTE_IN * len(below) + 0.12
     plot_in = ROW_IN * (len(dots) + 0.4)
-    height_in = head_in + plot_in + foot_in
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    _write(figure, lines, subtitle, below, height_in)
+    sheet = Sheet(WIDTH_IN, title, GAP_IN + plot_in + foot_in, subtitle)
+    sheet.write_notes(below)
     labels_in = min(
         LONGEST_LABEL_IN,
         max((width_in(dot.label, FONT, bold=dot.strong) for dot in dots), default=0.0) + 0.05,
@@ -92,9 +84,7 @@ def dots_figure(
     )
     left_in = EDGE_IN + labels_in + 0.2
     wide_in = WIDTH_IN - left_in - EDGE_IN - remarks_in - 0.25
-    axes = figure.add_axes(
-        (left_in / WIDTH_IN, foot_in / height_in, wide_in / WIDTH_IN, plot_in / height_in)
-    )
+    axes = sheet.axes(left_in, foot_in, wide_in, plot_in)
     _draw(axes, dots, zero=zero, rule_after=rule_after, least_span=least_span)
     axes.set_xlabel(axis_label)
     for place, dot in enumerate(dots):
@@ -113,21 +103,7 @@ def dots_figure(
                 color=INK if dot.full or dot.strong else SOFT_INK,
                 transform=axes.get_yaxis_transform(),
             )
-    return figure
-
-
-def _write(
-    figure: Figure, lines: Sequence[str], subtitle: str, below: Sequence[str], height_in: float
-) -> None:
-    x = EDGE_IN / WIDTH_IN
-    y_in = height_in - 0.2
-    for line in lines:
-        y_in -= TITLE_LINE_IN
-        figure.text(x, (y_in + 0.06) / height_in, line, size=TITLE_SIZE, weight="bold")
-    subtitle = fitted(subtitle, WIDTH_IN - 2 * EDGE_IN)
-    figure.text(x, (y_in - 0.22) / height_in, subtitle, color=SOFT_INK)
-    for place, note in enumerate(reversed(below)):
-        figure.text(x, (0.14 + NOTE_IN * place) / height_in, note, color=SOFT_INK)
+    return sheet.figure
 
 
 def _draw(

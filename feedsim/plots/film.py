@@ -18,22 +18,29 @@ from feedsim.answers.rows import Row
 from feedsim.answers.set_ranges import Range
 from feedsim.cell import Cell, build_cell
 from feedsim.film import PLANNING_VALID_uNm
+from feedsim.labels import given_percent
 from feedsim.measures import measures_of
-from feedsim.plots import curves as plots
+from feedsim.plots.curves import Curve as DrawnCurve
 from feedsim.plots.panels import INPUTS_BAND, Panel, draw_panel
-from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, fitted, percent_number, title_lines
+from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.style import (
+    BAND_SHADE,
+    FONT,
+    INK,
+    OWN_LINE,
+    figure_style,
+    line_looks,
+)
+from feedsim.plots.wording import counted, fitted
 
-WIDTH_IN, EDGE_IN = 13.33, 0.3
+WIDTH_IN = 13.33
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 ROW_IN, COLUMNS = 2.95, 4
 COLUMN_IN = ROOM_IN / COLUMNS
-LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 0.75, 0.15, 0.62, 0.36
-TITLE_SIZE, TITLE_LINE_IN, SUBTITLE_IN = 16.0, 0.3, 0.36
+LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN, GAP_IN = 0.75, 0.15, 0.62, 0.36, 0.08
 NICE = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 TICK_IN = 0.55
 SPAN_LINE: dict[str, Any] = {"linewidth": 3.5, "solid_capstyle": "butt", "zorder": 4}
-OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 
 # Name of the measure, title, from 0 or not.
 SHOWN = (
@@ -78,36 +85,22 @@ def film_figure(
     matplotlib.figure.Figure
     """
     with figure_style():
-        lines = title_lines(title, ROOM_IN, TITLE_SIZE)
-        head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
-        height_in = head_in + 2 * ROW_IN
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        for number, line in enumerate(lines):
-            y_in = height_in - 0.12 - TITLE_LINE_IN * (number + 1)
-            figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
-        figure.text(
-            EDGE_IN / WIDTH_IN,
-            (height_in - head_in + 0.12) / height_in,
-            fitted(subtitle, ROOM_IN),
-            color=SOFT_INK,
-        )
+        sheet = Sheet(WIDTH_IN, title, GAP_IN + 2 * ROW_IN, subtitle)
         drawn = _Drawn(result, machine, inputs)
         for place, shown in zip(PLACES, SHOWN, strict=True):
-            _draw(_cell(figure, place, height_in), drawn, *shown)
-        _write_key(_cell(figure, KEY_PLACE, height_in), drawn)
-    return figure
+            _draw(_cell(sheet, place), drawn, *shown)
+        _write_key(_cell(sheet, KEY_PLACE), drawn)
+    return sheet.figure
 
 
-def _cell(figure: Figure, place: tuple[int, int, int], height_in: float) -> Axes:
+def _cell(sheet: Sheet, place: tuple[int, int, int]) -> Axes:
     """Axes at a place of the grid: row, column, columns that it spans."""
     row, column, columns = place
-    return figure.add_axes(
-        (
-            (EDGE_IN + column * COLUMN_IN + LEFT_IN) / WIDTH_IN,
-            ((1 - row) * ROW_IN + BELOW_IN) / height_in,
-            (columns * COLUMN_IN - LEFT_IN - RIGHT_IN) / WIDTH_IN,
-            (ROW_IN - BELOW_IN - ABOVE_IN) / height_in,
-        )
+    return sheet.axes(
+        EDGE_IN + column * COLUMN_IN + LEFT_IN,
+        (1 - row) * ROW_IN + BELOW_IN,
+        columns * COLUMN_IN - LEFT_IN - RIGHT_IN,
+        ROW_IN - BELOW_IN - ABOVE_IN,
     )
 
 
@@ -185,7 +178,7 @@ def _draw(axes: Axes, drawn: _Drawn, name: str, title: str, from_zero: bool) -> 
     named = {m.name: m for m in measures_of(drawn.result.results.settings[0].cell.machines)}
     panel = Panel(named[name], title, from_zero)
     curves = [
-        plots.Curve(
+        DrawnCurve(
             curve.label,
             tuple(x for x, _ in drawn.points(curve)),
             tuple(row[name] for _, row in drawn.points(curve)),
@@ -278,10 +271,10 @@ def _write_key(axes: Axes, drawn: _Drawn) -> None:
     ]
     runs = counted(result.results.replications, "shift")
     if result.results.replications > 1:
-        band = f"{percent_number(result.results.confidence)} interval,\n{runs}"
+        band = f"{given_percent(result.results.confidence)} interval,\n{runs}"
         handles.append(Patch(facecolor=line_looks(0)["color"], alpha=0.2, label=band))
     if drawn.inputs is not None:
-        band = f"{percent_number(result.results.confidence)} range over\nuncertain inputs"
+        band = f"{given_percent(result.results.confidence)} range over\nuncertain inputs"
         looks: dict[str, Any] = INPUTS_BAND | {"alpha": 0.6}
         colour = line_looks(0)["color"]
         handles.append(Patch(facecolor="none", edgecolor=colour, label=band, **looks))

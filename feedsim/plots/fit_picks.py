@@ -12,15 +12,14 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLo
 
 from feedsim.film import ANY
 from feedsim.fit.picks import Cell, PicksResult
-from feedsim.plots.style import FONT, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import fitted, title_lines
+from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.style import FONT, figure_style, line_looks
 
-WIDTH_IN, EDGE_IN = 13.33, 0.3
+WIDTH_IN = 13.33
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 COLUMNS, ROW_IN = 3, 3.05
 COLUMN_IN = ROOM_IN / COLUMNS
-LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 0.85, 0.2, 0.66, 0.36
-TITLE_SIZE, TITLE_LINE_IN, SUBTITLE_IN = 16.0, 0.3, 0.36
+LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN, GAP_IN = 0.85, 0.2, 0.66, 0.36, 0.08
 DECADES_SHOWN = 4.0
 TICKS_uNm = (1, 2, 5, 10, 15, 20, 30, 40, 60, 80, 100, 150, 200, 300, 500, 1000, 2000, 5000)
 MOST_TICKS = 7
@@ -44,34 +43,20 @@ def picks_figure(result: PicksResult, title: str, subtitle: str) -> Figure:
     faults = list(result.parts)
     rows = (len(faults) + 1 + COLUMNS - 1) // COLUMNS
     with figure_style():
-        lines = title_lines(title.removesuffix("."), ROOM_IN, TITLE_SIZE)
-        head_in = 0.2 + TITLE_LINE_IN * len(lines) + SUBTITLE_IN
-        height_in = head_in + rows * ROW_IN
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        for number, line in enumerate(lines):
-            y_in = height_in - 0.12 - TITLE_LINE_IN * (number + 1)
-            figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
-        figure.text(
-            EDGE_IN / WIDTH_IN,
-            (height_in - head_in + 0.12) / height_in,
-            fitted(subtitle, ROOM_IN),
-            color=SOFT_INK,
-        )
+        sheet = Sheet(WIDTH_IN, title.removesuffix("."), GAP_IN + rows * ROW_IN, subtitle)
         for place in range(len(faults) + 1):
             row, column = divmod(place, COLUMNS)
-            axes = figure.add_axes(
-                (
-                    (EDGE_IN + column * COLUMN_IN + LEFT_IN) / WIDTH_IN,
-                    ((rows - 1 - row) * ROW_IN + BELOW_IN) / height_in,
-                    (COLUMN_IN - LEFT_IN - RIGHT_IN) / WIDTH_IN,
-                    (ROW_IN - BELOW_IN - ABOVE_IN) / height_in,
-                )
+            axes = sheet.axes(
+                EDGE_IN + column * COLUMN_IN + LEFT_IN,
+                (rows - 1 - row) * ROW_IN + BELOW_IN,
+                COLUMN_IN - LEFT_IN - RIGHT_IN,
+                ROW_IN - BELOW_IN - ABOVE_IN,
             )
             if place < len(faults):
                 _draw(axes, result, faults[place])
             else:
                 _write_key(axes, result)
-    return figure
+    return sheet.figure
 
 
 def _draw(axes: Axes, result: PicksResult, fault: str) -> None:

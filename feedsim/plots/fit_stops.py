@@ -16,12 +16,13 @@ from feedsim.fit.families import FAMILIES
 from feedsim.fit.stop_words import length, p_text, unit_of
 from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
 from feedsim.fit.survival import kaplan_meier
+from feedsim.plots.sheet import EDGE_IN, Sheet
 from feedsim.plots.style import FONT, INK, figure_style, line_looks
-from feedsim.plots.wording import fitted, title_lines
+from feedsim.plots.wording import fitted
 
-WIDTH_IN, EDGE_IN = 13.33, 0.3
+WIDTH_IN = 13.33
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
-TITLE_SIZE, TITLE_LINE_IN, KEY_IN = 16.0, 0.3, 0.4
+KEY_IN = 0.44
 ROW_IN, LEFT_IN, BELOW_IN, ABOVE_IN = 2.9, 0.85, 0.5, 0.4
 TOLD_IN, GAP_IN = 1.9, 0.15
 PLOT_IN = ROOM_IN / 2 - LEFT_IN - TOLD_IN - GAP_IN
@@ -66,27 +67,19 @@ def stops_figures(result: StopsResult, title: str) -> dict[str, Figure]:
 
 def _figure(stations: Sequence[FittedStation], title: str, confidence: float) -> Figure:
     with figure_style():
-        lines = title_lines(title.removesuffix("."), ROOM_IN, TITLE_SIZE)
-        head_in = 0.25 + TITLE_LINE_IN * len(lines) + KEY_IN
-        height_in = head_in + ROW_IN * len(stations)
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        for number, line in enumerate(lines):
-            y_in = height_in - 0.15 - TITLE_LINE_IN * (number + 1)
-            figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
-        _write_key(figure, (height_in - head_in + 0.02) / height_in, confidence)
-        column_in = ROOM_IN / COLUMNS
-        for row, station in enumerate(stations):
+        panels_in = ROW_IN * len(stations)
+        sheet = Sheet(WIDTH_IN, title.removesuffix("."), KEY_IN + panels_in)
+        _write_key(sheet.figure, (panels_in + 0.02) / sheet.height_in, confidence)
+        for row, station in enumerate(stations, start=1):
             for column, time in enumerate(station.times):
-                axes = figure.add_axes(
-                    (
-                        (EDGE_IN + column * column_in + LEFT_IN) / WIDTH_IN,
-                        (height_in - head_in - (row + 1) * ROW_IN + BELOW_IN) / height_in,
-                        PLOT_IN / WIDTH_IN,
-                        (ROW_IN - BELOW_IN - ABOVE_IN) / height_in,
-                    )
+                axes = sheet.axes(
+                    EDGE_IN + column * ROOM_IN / COLUMNS + LEFT_IN,
+                    panels_in - row * ROW_IN + BELOW_IN,
+                    PLOT_IN,
+                    ROW_IN - BELOW_IN - ABOVE_IN,
                 )
                 _draw(axes, station, time, confidence)
-    return figure
+    return sheet.figure
 
 
 def _write_key(figure: Figure, y: float, confidence: float) -> None:

@@ -10,9 +10,10 @@ from feedsim.answers.key_words import setting_words
 from feedsim.answers.rows import Row, short_keys
 from feedsim.answers.set_ranges import Range
 from feedsim.answers.uncertain import InputsResult
+from feedsim.labels import given_percent
 from feedsim.plots.dots import Dot, dots_figure
 from feedsim.plots.style import SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, percent_number, percent_with_interval
+from feedsim.plots.wording import counted, percent_with_interval
 
 MOST_SETTINGS = 20
 LEAST_SPAN = 2.0
@@ -36,7 +37,7 @@ def inputs_figure(result: InputsResult) -> Figure:
         if row.machine is None
     ]
     shown = cells[:MOST_SETTINGS]
-    sure = percent_number(shown[0][0].confidence)
+    sure = given_percent(shown[0][0].confidence)
     notes = [
         f"Lines: {sure} ranges. Filled: of the expected OEE, over inputs and shifts; hollow: the "
         "inputs taken as exactly known, over shifts alone."

@@ -8,18 +8,20 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from feedsim.answers.loss_words import spoken
+from feedsim.labels import given_percent
 from feedsim.losses import Breakdown, Loss
+from feedsim.plots.sheet import EDGE_IN, NOTE_IN, Sheet
 from feedsim.plots.style import (
     BAND_SHADE,
     FONT,
     INK,
     RULE,
     SOFT_INK,
-    Look,
+    STEPS,
+    area_looks,
     look_of,
 )
 from feedsim.plots.wording import (
@@ -28,28 +30,24 @@ from feedsim.plots.wording import (
     ledger_percent,
     minutes,
     percent,
-    percent_number,
     percent_with_interval,
     width_in,
     wrapped,
 )
 
 WIDTH_IN = 12.0
-EDGE_IN = 0.35
 INNER_IN = WIDTH_IN - 2 * EDGE_IN
 HEAD_IN = 0.62
 BAND_IN = 0.5
 LINK_IN = 0.42
 ROW_IN = 0.31
 AXIS_IN = 0.62
-NOTE_IN = 0.24
 GAP_IN = 0.3
 LONGEST_LABEL_IN = 3.6
 NUMBERS_IN = 2.25
 SHARE_AT_IN, MINUTES_AT_IN = 1.05, 2.05
 NAME_SIZE = 14.0
 MARK_ROOM_IN = 0.24
-STEPS = (1, 2, 2.5, 5, 10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +83,7 @@ class MachineLosses:
                 f"Not seen in {counted(first.replications, 'replication')}: "
                 + "; ".join(fitted(loss.label, LONGEST_LABEL_IN) for loss in unseen)
                 + f". The chance that a shift has one is below {limit}"
-                + f" ({percent_number(confidence)} confidence).",
+                + f" ({given_percent(confidence)} confidence).",
                 INNER_IN,
             )
         if any(loss.share.few_events for loss in self.seen):
@@ -121,13 +119,12 @@ class MachineLosses:
 
 
 class Panel:
-    """Draws one machine's losses on a figure, from a height downwards, in inches."""
+    """Draws one machine's losses on a sheet, from a height downwards, in inches."""
 
     def __init__(
-        self, figure: Figure, top_in: float, shown: MachineLosses, confidence: float
+        self, sheet: Sheet, top_in: float, shown: MachineLosses, confidence: float
     ) -> None:
-        self.figure = figure
-        self.height_in = float(figure.get_figheight())
+        self.sheet = sheet
         self.top_in = top_in
         self.shown = shown
         self.confidence = confidence
@@ -145,35 +142,22 @@ class Panel:
             self._ledger(below_in)
             below_in -= AXIS_IN
         for line in self.shown.notes(self.confidence):
-            self._text(EDGE_IN, below_in, line, color=SOFT_INK, va="top")
+            self.sheet.write(EDGE_IN, below_in, line, color=SOFT_INK, va="top")
             below_in -= NOTE_IN
-
-    def _text(self, x_in: float, y_in: float, text: str, **looks: Any) -> None:
-        self.figure.text(x_in / WIDTH_IN, y_in / self.height_in, text, **looks)
-
-    def _axes(self, left_in: float, bottom_in: float, width: float, height: float) -> Axes:
-        return self.figure.add_axes(
-            (
-                left_in / WIDTH_IN,
-                bottom_in / self.height_in,
-                width / WIDTH_IN,
-                height / self.height_in,
-            )
-        )
 
     def _head(self) -> None:
         """Write the machine's name and what to see, below it where the name is long."""
         shown, y_in = self.shown, self.top_in - 0.36
         name = fitted(shown.name, INNER_IN, NAME_SIZE, bold=True)
-        self._text(EDGE_IN, y_in, name, size=NAME_SIZE, weight="bold", va="baseline")
+        self.sheet.write(EDGE_IN, y_in, name, size=NAME_SIZE, weight="bold", va="baseline")
         if shown.fits_one_line:
-            self._text(WIDTH_IN - EDGE_IN, y_in, shown.finding, ha="right", va="baseline")
+            self.sheet.write(WIDTH_IN - EDGE_IN, y_in, shown.finding, ha="right", va="baseline")
         else:
-            self._text(EDGE_IN, y_in - NOTE_IN, shown.finding, va="baseline")
+            self.sheet.write(EDGE_IN, y_in - NOTE_IN, shown.finding, va="baseline")
 
     def _band(self, bottom_in: float) -> None:
         """Draw planned busy time as one band; the losses carry the ledger's numbers."""
-        axes = self._axes(EDGE_IN, bottom_in, INNER_IN, BAND_IN)
+        axes = self.sheet.axes(EDGE_IN, bottom_in, INNER_IN, BAND_IN)
         axes.axis("off")
         parts = [(self.shown.whole.good, "")]
         parts += [(loss, str(row)) for row, loss in enumerate(self.shown.seen, start=1)]
@@ -190,7 +174,7 @@ class Panel:
         self, axes: Axes, part: Loss, mark: str, edge: float, share: float, in_per_share: float
     ) -> None:
         look = look_of(part.state, self.shown.stations)
-        axes.bar(edge, 1.0, share, align="edge", **_fill(look))
+        axes.bar(edge, 1.0, share, align="edge", **area_looks(look))
         axes.axvline(edge + share, color="white", linewidth=1.2)
         room_in = share * in_per_share
         if not mark:
@@ -204,7 +188,7 @@ class Panel:
         """Lead from the band's losses to the ledger below: it shows them larger."""
         if not self.shown.seen:
             return
-        axes = self._axes(EDGE_IN, band_in - LINK_IN, INNER_IN, LINK_IN)
+        axes = self.sheet.axes(EDGE_IN, band_in - LINK_IN, INNER_IN, LINK_IN)
         axes.axis("off")
         axes.set(xlim=(0, 1), ylim=(0, 1))
         edges = [good_share, 1.0, 1.0, 0.0]
@@ -223,7 +207,7 @@ class Panel:
         labels_in = max(width_in(name) for name in names) + 0.15
         left_in = EDGE_IN + labels_in
         width = WIDTH_IN - EDGE_IN - NUMBERS_IN - left_in
-        axes = self._axes(left_in, bottom_in, width, ROW_IN * len(seen))
+        axes = self.sheet.axes(left_in, bottom_in, width, ROW_IN * len(seen))
         rows = np.arange(len(seen))
         for row, loss in zip(rows, seen, strict=True):
             self._bar(axes, int(row), loss, width)
@@ -242,7 +226,9 @@ class Panel:
 
     def _bar(self, axes: Axes, row: int, loss: Loss, width: float) -> None:
         share = loss.share
-        axes.barh(row, 100 * share.value, 0.66, **_fill(look_of(loss.state, self.shown.stations)))
+        axes.barh(
+            row, 100 * share.value, 0.66, **area_looks(look_of(loss.state, self.shown.stations))
+        )
         if not np.isnan(share.half_width):
             axes.hlines(row, 100 * share.low, 100 * share.high, color="white", linewidth=3.6)
             ends = [100 * share.low, 100 * share.high]
@@ -264,12 +250,3 @@ _PATCH = {"boxstyle": "round,pad=0.12", "facecolor": "white", "edgecolor": "none
 
 def _inside(colour: str, size: float, ha: str) -> dict[str, Any]:
     return {"color": colour, "size": size, "weight": "bold", "ha": ha, "va": "center"}
-
-
-def _fill(look: Look) -> dict[str, Any]:
-    return {
-        "facecolor": look.colour,
-        "hatch": look.hatch,
-        "edgecolor": look.ink,
-        "linewidth": 0.0,
-    }

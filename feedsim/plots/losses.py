@@ -7,15 +7,16 @@ from collections.abc import Sequence
 from matplotlib.figure import Figure
 
 from feedsim.answers.loss_words import spoken
+from feedsim.labels import given_percent
 from feedsim.losses import breakdown, gathered
-from feedsim.plots.loss_rows import EDGE_IN, INNER_IN, WIDTH_IN, MachineLosses, Panel
-from feedsim.plots.style import SOFT_INK, figure_style
-from feedsim.plots.wording import fitted, percent, percent_number
+from feedsim.plots.loss_rows import WIDTH_IN, MachineLosses, Panel
+from feedsim.plots.sheet import Sheet
+from feedsim.plots.style import figure_style
+from feedsim.plots.wording import percent
 from feedsim.study import Results
 
-TOP_IN = 0.85
+GAP_IN = 0.07
 MOST_MACHINES = 24
-TITLE_SIZE = 17.0
 
 
 def loss_breakdown(results: Results, setting_index: int = 0) -> Figure:
@@ -47,11 +48,7 @@ def loss_breakdown(results: Results, setting_index: int = 0) -> Figure:
     for plan, machine in zip(setting.cell.machines, sums.machines, strict=True):
         whole = gathered(breakdown(machine, plan, results.confidence), machine, results.confidence)
         shown.append(MachineLosses(plan.name, [s.state for s in plan.stations], whole))
-    note = _note(results)
-    if len(shown) > MOST_MACHINES:
-        note += f" The {MOST_MACHINES} of {len(shown)} machines with the lowest OEE."
-        shown = sorted(shown, key=lambda each: each.whole.good.share.value)[:MOST_MACHINES]
-    return draw_losses(shown, note, results.confidence)
+    return draw_losses(shown, _note(results), results.confidence)
 
 
 def _note(results: Results) -> str:
@@ -59,7 +56,7 @@ def _note(results: Results) -> str:
         return "One replication: no intervals."
     return (
         f"{results.replications} replications; lines over the bars: "
-        f"{percent_number(results.confidence)} intervals."
+        f"{given_percent(results.confidence)} intervals."
     )
 
 
@@ -85,18 +82,20 @@ def _finding(shown: Sequence[MachineLosses]) -> str:
 
 
 def draw_losses(shown: Sequence[MachineLosses], note: str, confidence: float) -> Figure:
-    """Draw machines' losses, one panel each, below a heading and a note."""
+    """Draw machines' losses, one panel each, below a heading and a note.
+
+    Of more than 24 machines those are drawn whose band has least left, and it is said.
+    """
+    if len(shown) > MOST_MACHINES:
+        headlines = " or ".join(dict.fromkeys(each.headline for each in shown))
+        note += f" The {MOST_MACHINES} of {len(shown)} machines with the lowest {headlines}."
+        shown = sorted(shown, key=lambda each: each.whole.good.share.value)[:MOST_MACHINES]
     with figure_style():
         heights_in = [machine.height_in(confidence) for machine in shown]
-        height_in = TOP_IN + sum(heights_in)
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        left = EDGE_IN / WIDTH_IN
-        title = fitted(_finding(shown), INNER_IN, TITLE_SIZE, bold=True)
-        note = fitted(f"Where planned busy time went. {note}", INNER_IN)
-        figure.text(left, 1 - 0.42 / height_in, title, size=TITLE_SIZE, weight="bold")
-        figure.text(left, 1 - 0.72 / height_in, note, color=SOFT_INK)
-        top_in = height_in - TOP_IN
+        top_in = sum(heights_in)
+        note = f"Where planned busy time went. {note}"
+        sheet = Sheet(WIDTH_IN, _finding(shown), GAP_IN + top_in, note)
         for machine, panel_in in zip(shown, heights_in, strict=True):
-            Panel(figure, top_in, machine, confidence).draw()
+            Panel(sheet, top_in, machine, confidence).draw()
             top_in -= panel_in
-    return figure
+    return sheet.figure

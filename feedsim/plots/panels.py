@@ -13,7 +13,7 @@ from matplotlib.ticker import MaxNLocator
 from feedsim.labels import label_of
 from feedsim.measures import CREW_BUSY, GENERAL, OEE, Measure
 from feedsim.plots.curves import Curve
-from feedsim.plots.style import FONT, SOFT_INK, line_looks
+from feedsim.plots.style import FONT, SOFT_INK, STEPS, line_looks
 from feedsim.plots.wording import counted
 from feedsim.stats import Floats
 
@@ -22,7 +22,6 @@ LEAST_TOP = 0.5
 ROOM = 0.07
 INPUTS_BAND: dict[str, Any] = {"hatch": "////", "linewidth": 0, "alpha": 0.3, "zorder": 1.2}
 INPUTS_EDGE: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2)), "zorder": 1.3}
-STEPS = (1, 2, 2.5, 5, 10)
 
 
 @dataclass(frozen=True, slots=True)

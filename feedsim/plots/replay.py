@@ -37,29 +37,29 @@ from feedsim.plots.replay_parts import (
     drawable,
     fill,
     in_lines,
-    looks_of_area,
     mark_looks,
     thinned,
     tick_text,
     ticks,
 )
+from feedsim.plots.sheet import EDGE_IN, NOTE_IN, Sheet
 from feedsim.plots.style import (
     INK,
     RULE,
     SOFT_INK,
+    STEPS,
     Look,
+    area_looks,
     figure_style,
     line_looks,
     look_of,
 )
-from feedsim.plots.wording import counted, fitted, percent, title_lines, width_in
+from feedsim.plots.wording import counted, fitted, percent, width_in
 
 WIDTH_IN = 12.0
-EDGE_IN = 0.3
 LEFT_IN, RIGHT_IN = 1.45, 0.75
 PLOT_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
-TITLE_SIZE, NAME_SIZE = 16.0, 13.0
-TITLE_LINE_IN, NOTE_IN = 0.3, 0.24
+NAME_SIZE = 13.0
 NAME_IN, LANES_IN, BAND_IN, ROW_IN, GAP_IN = 0.36, 1.45, 0.3, 0.22, 0.1
 LEGEND_IN, CLOCK_IN, FOOT_IN = 0.24, 0.26, 0.15
 CALENDAR_IN, STOCK_IN = 0.2, 0.5
@@ -107,7 +107,7 @@ def replay_figure(replay: Replay) -> Figure:
     matplotlib.figure.Figure
     """
     with figure_style():
-        return _Picture(replay).figure
+        return _Picture(replay).sheet.figure
 
 
 class _Picture:
@@ -118,13 +118,11 @@ class _Picture:
         self.window = replay.window
         self.machines = replay.cell.machines[:MOST_MACHINES]
         self.stays = replay.whereabouts[:MOST_OPERATORS]
-        self.title = title_lines(finding(replay), WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
         self.calendar = self._calendar()
         self.calendar_in = CALENDAR_IN if self.calendar else 0.0
         self.keys = {plan.index: self._key(plan) for plan in self.machines}
-        self.height_in = self._height_in()
-        self.figure = Figure(figsize=(WIDTH_IN, self.height_in))
-        self.top_in = self.height_in
+        self.sheet = Sheet(WIDTH_IN, finding(replay), self._body_in())
+        self.top_in = self.sheet.body_in
         self.at_axis: list[Axes] = []
         self._head()
         for plan in self.machines:
@@ -134,8 +132,8 @@ class _Picture:
         self._marks_key()
         self._shade()
 
-    def _height_in(self) -> float:
-        head_in = 0.2 + TITLE_LINE_IN * len(self.title) + 2 * NOTE_IN + 0.12 + self.calendar_in
+    def _body_in(self) -> float:
+        head_in = 2 * NOTE_IN + 0.12 + self.calendar_in
         machines_in = sum(
             NAME_IN
             + LANES_IN
@@ -153,13 +151,9 @@ class _Picture:
     # Parts.
 
     def _head(self) -> None:
-        self.top_in -= 0.2
-        for line in self.title:
-            self.top_in -= TITLE_LINE_IN
-            self._text(EDGE_IN, self.top_in + 0.06, line, size=TITLE_SIZE, weight="bold")
         for line in self._subtitle():
             self.top_in -= NOTE_IN
-            self._text(EDGE_IN, self.top_in + 0.04, line, color=SOFT_INK)
+            self.sheet.write(EDGE_IN, self.top_in + 0.04, line, color=SOFT_INK)
         self.top_in -= 0.12
 
     def _subtitle(self) -> list[str]:
@@ -184,9 +178,9 @@ class _Picture:
     def _machine(self, plan: MachinePlan) -> None:
         self.top_in -= NAME_IN
         name = fitted(plan.name, WIDTH_IN - LEFT_IN - 5.5, NAME_SIZE, bold=True)
-        self._text(LEFT_IN, self.top_in + 0.1, name, size=NAME_SIZE, weight="bold")
+        self.sheet.write(LEFT_IN, self.top_in + 0.1, name, size=NAME_SIZE, weight="bold")
         told = _machine_finding(self.replay, plan)
-        self._text(WIDTH_IN - RIGHT_IN, self.top_in + 0.1, told, ha="right", color=SOFT_INK)
+        self.sheet.write(WIDTH_IN - RIGHT_IN, self.top_in + 0.1, told, ha="right", color=SOFT_INK)
         if plan is self.machines[0]:
             self.top_in -= self.calendar_in
         self._lanes(plan)
@@ -200,14 +194,7 @@ class _Picture:
     def _axes(self, height: float, *, grid: bool = False) -> Axes:
         """Axes over the window's time, below what has been drawn."""
         self.top_in -= height
-        axes = self.figure.add_axes(
-            (
-                LEFT_IN / WIDTH_IN,
-                self.top_in / self.height_in,
-                PLOT_IN / WIDTH_IN,
-                height / self.height_in,
-            )
-        )
+        axes = self.sheet.axes(LEFT_IN, self.top_in, PLOT_IN, height)
         axes.set_xlim(self.window.start_us, self.window.end_us)
         axes.xaxis.set_major_locator(FixedLocator(list(ticks(self.window))))
         axes.tick_params(axis="x", length=0, labelbottom=False)
@@ -219,7 +206,7 @@ class _Picture:
         axes = self._axes(LANES_IN, grid=True)
         axes.set_ylabel("bags in lane")
         axes.set_ylim(0, 1.06 * plan.capacity_bags)
-        axes.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True, steps=[1, 2, 2.5, 5, 10]))
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True, steps=STEPS))
         call_level = self.replay.cell.crew.calls_at_bags(plan)
         if call_level > 0:
             axes.axhline(call_level, color=SOFT_INK, linewidth=1.0, linestyle=(0, (6, 3)))
@@ -386,26 +373,21 @@ class _Picture:
 
     def _key_line(self, line: Sequence[tuple[str, Look]]) -> None:
         self.top_in -= LEGEND_IN
-        axes = self.figure.add_axes(
-            (
-                LEFT_IN / WIDTH_IN,
-                self.top_in / self.height_in,
-                PLOT_IN / WIDTH_IN,
-                LEGEND_IN / self.height_in,
-            )
-        )
+        axes = self.sheet.axes(LEFT_IN, self.top_in, PLOT_IN, LEGEND_IN)
         axes.axis("off")
         axes.set(xlim=(0, PLOT_IN), ylim=(0, LEGEND_IN))
         x_in = 0.0
         for text, look in line:
-            axes.bar(x_in, 0.15, 0.26, bottom=0.05, align="edge", **looks_of_area(look))
+            axes.bar(x_in, 0.15, 0.26, bottom=0.05, align="edge", **area_looks(look))
             axes.text(x_in + 0.32, 0.12, text, size=SMALL, va="center_baseline")
             x_in += 0.32 + width_in(text, SMALL) + KEY_GAP_IN
 
     def _crew(self) -> None:
         self.top_in -= NAME_IN
         people = counted(len(self.replay.whereabouts), "operator")
-        self._text(LEFT_IN, self.top_in + 0.1, f"Crew: {people}", size=NAME_SIZE, weight="bold")
+        self.sheet.write(
+            LEFT_IN, self.top_in + 0.1, f"Crew: {people}", size=NAME_SIZE, weight="bold"
+        )
         finest_us = FINEST * (self.window.end_us - self.window.start_us)
         for number, stays in enumerate(self.stays, start=1):
             axes = self._band(operator_name(number))
@@ -445,14 +427,7 @@ class _Picture:
         else:
             self.top_in -= LEGEND_IN
         self.top_in -= LEGEND_IN
-        axes = self.figure.add_axes(
-            (
-                EDGE_IN / WIDTH_IN,
-                self.top_in / self.height_in,
-                1 - 2 * EDGE_IN / WIDTH_IN,
-                LEGEND_IN / self.height_in,
-            )
-        )
+        axes = self.sheet.axes(EDGE_IN, self.top_in, WIDTH_IN - 2 * EDGE_IN, LEGEND_IN)
         axes.axis("off")
         axes.set(xlim=(0, WIDTH_IN - 2 * EDGE_IN), ylim=(0, 1))
         x_in = 0.0
@@ -497,9 +472,6 @@ class _Picture:
                 looks: dict[str, Any] = {"size": SMALL, "color": SOFT_INK}
                 top.text(begin, 1.02, text, transform=top.get_xaxis_transform(), **looks)
                 free_from = begin + (width_in(text, SMALL) + 0.1) * per_in
-
-    def _text(self, x_in: float, y_in: float, text: str, **looks: Any) -> None:
-        self.figure.text(x_in / WIDTH_IN, y_in / self.height_in, text, **looks)
 
 
 def finding(replay: Replay) -> str:

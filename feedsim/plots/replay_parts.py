@@ -15,7 +15,7 @@ from feedsim.accounts.record import DOUBLE, JAMMED, MISSED, SKEWED, UNOPENED
 from feedsim.accounts.timeline import Segment
 from feedsim.answers.event_words import HOUR_US, MINUTE_US, SECOND_US, clock
 from feedsim.answers.replay import AT_BASE, AWAY, CLEARING, LOADING, ON_DUTY, WALKING
-from feedsim.plots.style import INK, SOFT_INK, Look
+from feedsim.plots.style import INK, SOFT_INK, Look, area_looks
 from feedsim.plots.wording import width_in
 
 SMALL = 9.5
@@ -138,14 +138,9 @@ def in_lines(entries: Sequence[tuple[str, Look]], room_in: float) -> list[list[t
     return lines
 
 
-def looks_of_area(look: Look) -> dict[str, Any]:
-    """Tell matplotlib the look of an area."""
-    return {"facecolor": look.colour, "hatch": look.hatch, "edgecolor": look.ink, "linewidth": 0.0}
-
-
 def fill(axes: Axes, spans: Sequence[tuple[float, float]], look: Look) -> None:
     """Fill spans of a band."""
-    axes.broken_barh([(begin, end - begin) for begin, end in spans], (0, 1), **looks_of_area(look))
+    axes.broken_barh([(begin, end - begin) for begin, end in spans], (0, 1), **area_looks(look))
 
 
 def mark_looks(mark: Mark) -> dict[str, Any]:

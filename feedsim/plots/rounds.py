@@ -14,17 +14,16 @@ from feedsim.answers.rounds import Kept, RoundsResult
 from feedsim.answers.rounds_inputs import RoundsInputs
 from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence
 from feedsim.labels import label_of
+from feedsim.plots.sheet import EDGE_IN, Sheet
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, Look, figure_style
-from feedsim.plots.wording import fitted, title_lines, wrapped
+from feedsim.plots.wording import fitted, wrapped
 
 WIDTH_IN = 12.0
-EDGE_IN = 0.3
 LEFT_IN, RIGHT_IN = 1.75, 2.35
 ROOM_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
 ROW_IN, LONE_ROW_IN = 0.52, 0.9
 MOST_ROWS_IN = 7.0
-HEAD_IN, BELOW_IN = 0.62, 1.35
-TITLE_SIZE, TITLE_LINE_IN = 16.0, 0.3
+GAP_IN, BELOW_IN = 0.67, 1.35
 NUMBER_IN, NAME_IN = 0.5, 0.46
 LEAST_TICK_IN = 0.36
 WHOLE_MIN = 9.95
@@ -68,25 +67,13 @@ def rounds_figure(
     rows = len(result.kept)
     rows_in = LONE_ROW_IN if rows == 1 else min(MOST_ROWS_IN, ROW_IN * rows)
     with figure_style():
-        lines = title_lines(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
-        height_in = 0.25 + TITLE_LINE_IN * len(lines) + HEAD_IN + rows_in + BELOW_IN
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        for number, line in enumerate(lines):
-            y_in = height_in - 0.2 - TITLE_LINE_IN * (number + 1)
-            figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
-        axes = figure.add_axes(
-            (
-                LEFT_IN / WIDTH_IN,
-                BELOW_IN / height_in,
-                ROOM_IN / WIDTH_IN,
-                rows_in / height_in,
-            )
-        )
+        sheet = Sheet(WIDTH_IN, title, GAP_IN + rows_in + BELOW_IN)
+        axes = sheet.axes(LEFT_IN, BELOW_IN, ROOM_IN, rows_in)
         _draw_map(axes, result, rows_in / rows, inputs)
         _say_machines(axes, result, tending)
         _finish_axes(axes, result, rows_in / rows)
-        _write_key(figure, result, inputs)
-    return figure
+        _write_key(sheet, result, inputs)
+    return sheet.figure
 
 
 def _draw_map(axes: Axes, result: RoundsResult, row_in: float, inputs: RoundsInputs | None) -> None:
@@ -240,7 +227,7 @@ def _capacity(kept: Kept, row_in: float) -> str:
     return f"{kept.bags:,}\nlast {kept.autonomy_min:.{digits}f} min"
 
 
-def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None) -> None:
+def _write_key(sheet: Sheet, result: RoundsResult, inputs: RoundsInputs | None) -> None:
     verdicts = {found.verdict for kept in result.kept for found in kept.by_interval.values()}
     handles: list[Patch | Line2D] = [
         Patch(
@@ -255,10 +242,10 @@ def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None
     ]
     if result.is_met:
         handles.append(Line2D([], [], color=INK, linewidth=3, label="the answer's edge"))
-    figure.legend(
+    sheet.figure.legend(
         handles=handles,
         loc="lower left",
-        bbox_to_anchor=(EDGE_IN / WIDTH_IN, 0.28 / figure.get_figheight()),
+        bbox_to_anchor=(EDGE_IN / WIDTH_IN, 0.28 / sheet.height_in),
         ncols=len(handles),
         borderpad=0,
         borderaxespad=0,
@@ -271,9 +258,9 @@ def _write_key(figure: Figure, result: RoundsResult, inputs: RoundsInputs | None
         told += ", at the machine where it is tightest"
     if inputs is not None:
         told += "; below: sets of uncertain inputs that meet the targets"
-    figure.text(
-        EDGE_IN / WIDTH_IN,
-        0.08 / figure.get_figheight(),
+    sheet.write(
+        EDGE_IN,
+        0.08,
         fitted(told, WIDTH_IN - 2 * EDGE_IN, FONT - 1),
         size=FONT - 1,
         color=SOFT_INK,

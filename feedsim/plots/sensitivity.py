@@ -12,18 +12,16 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
 from feedsim.answers.sensitivity import InputEffect, SensitivityResult
-from feedsim.labels import Label
+from feedsim.labels import Label, given_percent
+from feedsim.plots.sheet import EDGE_IN, NOTE_IN, Sheet
 from feedsim.plots.style import BAND_SHADE, FONT, INK, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, fitted, percent_number, title_lines, width_in, wrapped
+from feedsim.plots.wording import counted, fitted, width_in, wrapped
 from feedsim.stats import Estimate
 
 WIDTH_IN = 13.0
-EDGE_IN = 0.3
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 ROW_IN = 0.31
-TITLE_SIZE = 16.0
-TITLE_LINE_IN = 0.3
-HEAD_IN, NAMES_IN, FOOT_IN, NOTE_IN = 0.7, 0.3, 0.7, 0.24
+NAMES_IN, FOOT_IN = 0.52, 0.7
 GAP_IN = 0.32
 # OEE, by which the inputs are in order, has more room.
 FIRST_PART = 1.7
@@ -53,14 +51,11 @@ def sensitivity_figure(result: SensitivityResult, title: str | None = None) -> F
 
 def _figure(result: SensitivityResult, title: str) -> Figure:
     effects = result.effects[:MOST_INPUTS]
-    lines = title_lines(title, ROOM_IN, TITLE_SIZE)
     notes = [line for note in _notes(result) for line in wrapped(note, ROOM_IN)]
-    head_in = HEAD_IN + TITLE_LINE_IN * len(lines) + NAMES_IN
     foot_in = FOOT_IN + NOTE_IN * len(notes)
     plot_in = ROW_IN * (len(effects) + 0.3)
-    height_in = head_in + plot_in + foot_in
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    _write(figure, lines, _subtitle(result), notes, height_in)
+    sheet = Sheet(WIDTH_IN, title, NAMES_IN + plot_in + foot_in, _subtitle(result))
+    sheet.write_notes(notes)
     names_in = max(width_in(effect.input.name) for effect in effects) + 0.1
     ranges_in = max(width_in(_range_text(effect)) for effect in effects) + 0.15
     spread_in = width_in(SPREAD_HEAD) + 0.1 if result.trajectories else 0.0
@@ -69,9 +64,7 @@ def _figure(result: SensitivityResult, title: str) -> Figure:
     unit_in = room_in / (FIRST_PART + len(result.moved) - 1)
     for place, shown in enumerate(result.moved):
         wide_in = unit_in * (FIRST_PART if place == 0 else 1)
-        axes = figure.add_axes(
-            (left_in / WIDTH_IN, foot_in / height_in, wide_in / WIDTH_IN, plot_in / height_in)
-        )
+        axes = sheet.axes(left_in, foot_in, wide_in, plot_in)
         _draw(axes, effects, shown, ticks=5 if place == 0 else 3)
         axes.set_title(fitted(shown.text, wide_in + GAP_IN, bold=True))
         axes.set_xlabel(shown.unit_of_change)
@@ -81,12 +74,12 @@ def _figure(result: SensitivityResult, title: str) -> Figure:
             if result.trajectories:
                 _tell_spread(axes, effects, shown, (wide_in + spread_in) / wide_in)
         left_in += wide_in + GAP_IN
-    return figure
+    return sheet.figure
 
 
 def _subtitle(result: SensitivityResult) -> str:
     shifts = counted(result.results.replications, "shift")
-    confidence = percent_number(result.results.confidence)
+    confidence = given_percent(result.results.confidence)
     return (
         f"Change of the whole cell's answers when one input goes to an end of its range; {shifts} "
         f"of each setting on the same luck, lines: {confidence} intervals"
@@ -104,19 +97,6 @@ def _notes(result: SensitivityResult) -> list[str]:
     if hidden > 0:
         told.append(f"{hidden} inputs that move OEE less are not drawn: effects.csv has them all.")
     return told
-
-
-def _write(
-    figure: Figure, lines: Sequence[str], subtitle: str, notes: Sequence[str], height_in: float
-) -> None:
-    x, y_in = EDGE_IN / WIDTH_IN, height_in - 0.2
-    for line in lines:
-        y_in -= TITLE_LINE_IN
-        figure.text(x, (y_in + 0.06) / height_in, line, size=TITLE_SIZE, weight="bold")
-    subtitle = fitted(subtitle, ROOM_IN)
-    figure.text(x, (y_in - 0.22) / height_in, subtitle, color=SOFT_INK)
-    for place, note in enumerate(reversed(notes)):
-        figure.text(x, (0.14 + NOTE_IN * place) / height_in, note, color=SOFT_INK)
 
 
 def _range_text(effect: InputEffect) -> str:

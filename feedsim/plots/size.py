@@ -13,23 +13,20 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from feedsim.answers.size import SizeResult
 from feedsim.answers.targets import MET, MISSED, OPEN, Check, Evidence, Target
-from feedsim.labels import label_of
-from feedsim.plots.style import FONT, INK, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import fitted, percent_number, title_lines, wrapped
+from feedsim.labels import given_percent, label_of
+from feedsim.plots.sheet import Sheet
+from feedsim.plots.style import FONT, INK, OWN_LINE, SOFT_INK, STEPS, figure_style, line_looks
+from feedsim.plots.wording import fitted, wrapped
 
 WIDTH_IN = 11.0
 PANEL_IN = 2.7
-EDGE_IN = 0.3
-TITLE_SIZE = 16.0
-TITLE_LINE_IN = 0.3
+LEFT_IN, BELOW_IN, PLOT_WIDE_IN, PLOT_TALL_IN = 0.95, 0.6, 8.2, 1.85
 KEY_IN, LONE_KEY_IN = 0.75, 0.4
 KEY_LINE_IN = 0.3
 MOST_TICKS = 12
 TICK_APART = 0.05  # of all that is shown
-STEPS = (1, 2, 2.5, 5, 10)
 LEAST_APART = 0.2
 ASIDE = 0.14
-ANSWER_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
 
 
 def size_figure(result: SizeResult, title: str) -> Figure:
@@ -45,32 +42,17 @@ def size_figure(result: SizeResult, title: str) -> Figure:
     -------
     matplotlib.figure.Figure
     """
-    tried = _tried(result)
+    tried = result.tried
     with figure_style():
-        lines = title_lines(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
-        head_in = 0.2 + TITLE_LINE_IN * len(lines) + 0.1
         key_in = KEY_IN if len(_named(result)) > 1 else LONE_KEY_IN
-        height_in = head_in + PANEL_IN * len(result.targets) + key_in
-        figure = Figure(figsize=(WIDTH_IN, height_in))
-        for number, line in enumerate(lines):
-            y_in = height_in - 0.2 - TITLE_LINE_IN * (number + 1)
-            figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
-        for number, target in enumerate(result.targets):
-            bottom_in = key_in + PANEL_IN * (len(result.targets) - 1 - number) + 0.6
-            axes = figure.add_axes(
-                (0.95 / WIDTH_IN, bottom_in / height_in, 8.2 / WIDTH_IN, 1.85 / height_in)
-            )
+        sheet = Sheet(WIDTH_IN, title, PANEL_IN * len(result.targets) + key_in)
+        bottom_in = key_in + BELOW_IN
+        for target in reversed(result.targets):
+            axes = sheet.axes(LEFT_IN, bottom_in, PLOT_WIDE_IN, PLOT_TALL_IN)
             _draw_target(axes, target, tried, result)
-        _write_key(figure, result)
-    return figure
-
-
-def _tried(result: SizeResult) -> dict[int, Evidence]:
-    """All capacities tried, the smallest first."""
-    tried = dict(sorted(result.found.tried.items()))
-    if result.beyond is not None:
-        tried |= dict(sorted(result.beyond.tried.items()))
-    return tried
+            bottom_in += PANEL_IN
+        _write_key(sheet.figure, result)
+    return sheet.figure
 
 
 def _answered(result: SizeResult) -> int | None:
@@ -103,7 +85,7 @@ def _draw_target(
         reached.append(value)
     answer_bags = _answered(result)
     if answer_bags is not None:
-        axes.axvline(answer_bags, zorder=1, **ANSWER_LINE)
+        axes.axvline(answer_bags, zorder=1, **OWN_LINE)
     axes.set_ylabel(label_of(target.measure).axis)
     axes.set_xlabel("bags per lane")
     if len(tried) <= MOST_TICKS and _least_step(tried) >= TICK_APART * (max(tried) - min(tried)):
@@ -211,7 +193,7 @@ def _write_key(figure: Figure, result: SizeResult) -> None:
         (OPEN, {"marker": "o", "markerfacecolor": "white"}, "not shown"),
         (MISSED, {"marker": "X", "markerfacecolor": "white"}, "surely missed"),
     )
-    verdicts = {check.verdict for found in _tried(result).values() for check in found.checks}
+    verdicts = {check.verdict for found in result.tried.values() for check in found.checks}
     handles = [
         *(
             Line2D([], [], label=label, **bare | looks)
@@ -224,9 +206,9 @@ def _write_key(figure: Figure, result: SizeResult) -> None:
             color=SOFT_INK,
             linewidth=5,
             alpha=0.3,
-            label=f"{percent_number(result.results.confidence)} interval",
+            label=f"{given_percent(result.results.confidence)} interval",
         ),
     ]
     if _answered(result) is not None:
-        handles.append(Line2D([], [], label="the answer", **ANSWER_LINE))
+        handles.append(Line2D([], [], label="the answer", **OWN_LINE))
     figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.02, 0.0), ncols=len(handles))

@@ -108,6 +108,10 @@ _LINES = (
 )
 _MARKERS = "os^DvPX<>*p"
 
+# Where the ticks of an axis may lie, and the thin line of the config's own value.
+STEPS = (1, 2, 2.5, 5, 10)
+OWN_LINE: dict[str, Any] = {"color": SOFT_INK, "linewidth": 1.1, "linestyle": "-"}
+
 
 def look_of(state: str, stations: Sequence[str] = ()) -> Look:
     """Colour and hatching of a state: a built-in one's own, a station's by its place.
@@ -124,6 +128,16 @@ def look_of(state: str, stations: Sequence[str] = ()) -> Look:
         colour, ink = _STATION_COLOURS[number % len(_STATION_COLOURS)]
         return Look(colour, _STATION_HATCHES[number % len(_STATION_HATCHES)], ink)
     return LOOKS.get(state, LOOKS["other"])
+
+
+def area_looks(look: Look) -> dict[str, Any]:
+    """Tell matplotlib the look of an area."""
+    return {
+        "facecolor": look.colour,
+        "hatch": look.hatch,
+        "edgecolor": look.ink,
+        "linewidth": 0.0,
+    }
 
 
 def line_looks(number: int) -> dict[str, Any]:
@@ -169,14 +183,15 @@ def save(figure: Figure, folder: str | Path, name: str) -> tuple[Path, Path]:
         If a file cannot be written; one that was there stays as it was.
     """
     png, svg = Path(folder) / f"{name}.png", Path(folder) / f"{name}.svg"
-    with figure_style():
-        write_whole(png, [_drawn(figure, "png")])
-        write_whole(svg, [_drawn(figure, "svg")])
+    write_whole(png, [drawn(figure, "png")])
+    write_whole(svg, [drawn(figure, "svg")])
     return png, svg
 
 
-def _drawn(figure: Figure, kind: str) -> bytes:
+def drawn(figure: Figure, kind: str, dpi: float = DPI) -> bytes:
+    """Draw a figure as "png" or "svg": the bytes of a file, the same for the same figure."""
     drawing = BytesIO()
-    metadata = {"Date": None} if kind == "svg" else None
-    figure.savefig(drawing, format=kind, dpi=DPI, metadata=metadata)
+    with figure_style():
+        metadata = {"Date": None} if kind == "svg" else None
+        figure.savefig(drawing, format=kind, dpi=dpi, metadata=metadata)
     return drawing.getvalue()

@@ -14,15 +14,13 @@ from feedsim.answers.rows import Row, value_text
 from feedsim.answers.sweep import SweepResult
 from feedsim.plots.curves import Curve
 from feedsim.plots.dots import Dot, dots_figure
-from feedsim.plots.panels import PANELS, STEPS, draw_panel
-from feedsim.plots.style import INK, SOFT_INK, figure_style, line_looks
+from feedsim.plots.panels import PANELS, draw_panel
+from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.style import INK, SOFT_INK, STEPS, figure_style, line_looks
 from feedsim.plots.sweep_map import map_figure
 from feedsim.plots.sweep_parts import (
-    EDGE_IN,
-    HEAD_IN,
+    GAP_IN,
     ROOM_IN,
-    TITLE_LINE_IN,
-    TITLE_SIZE,
     WIDTH_IN,
     axis_text,
     best_note,
@@ -30,9 +28,8 @@ from feedsim.plots.sweep_parts import (
     is_number,
     subtitle_of,
     values_of,
-    write_head,
 )
-from feedsim.plots.wording import fitted, percent_with_interval, title_lines
+from feedsim.plots.wording import fitted, percent_with_interval
 from feedsim.stats import Estimate
 from feedsim.study import Value
 
@@ -75,23 +72,17 @@ def sweep_figure(result: SweepResult, title: str = "OEE over the varied keys") -
 def _curves(result: SweepResult, key: str, title: str) -> Figure:
     rows = sorted(result.cells, key=lambda row: float(row.setting[key]))
     panels = [panel for name in SHOWN for panel in PANELS if panel.measure.name == name]
-    lines = title_lines(title, ROOM_IN, TITLE_SIZE)
-    head_in = HEAD_IN + TITLE_LINE_IN * len(lines)
-    height_in = head_in + PANEL_IN * math.ceil(len(panels) / COLUMNS) + FOOT_IN
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    what = "whole cell, bands: " + interval_text(result)
-    write_head(figure, lines, subtitle_of(result, what), height_in)
+    panels_in = PANEL_IN * math.ceil(len(panels) / COLUMNS)
+    subtitle = subtitle_of(result, "whole cell, bands: " + interval_text(result))
+    sheet = Sheet(WIDTH_IN, title, GAP_IN + panels_in + FOOT_IN, subtitle)
     column_in = ROOM_IN / COLUMNS
     for place, panel in enumerate(panels):
         row, column = divmod(place, COLUMNS)
-        top_in = height_in - head_in - PANEL_IN * row
-        axes = figure.add_axes(
-            (
-                (EDGE_IN + column_in * column + LEFT_IN) / WIDTH_IN,
-                (top_in - PANEL_IN + BELOW_IN) / height_in,
-                (column_in - LEFT_IN - RIGHT_IN) / WIDTH_IN,
-                (PANEL_IN - BELOW_IN - ABOVE_IN) / height_in,
-            )
+        axes = sheet.axes(
+            EDGE_IN + column_in * column + LEFT_IN,
+            FOOT_IN + panels_in - PANEL_IN * (row + 1) + BELOW_IN,
+            column_in - LEFT_IN - RIGHT_IN,
+            PANEL_IN - BELOW_IN - ABOVE_IN,
         )
         draw_panel(axes, panel, [_curve(rows, key, panel.measure.name)])
         _tick_values(axes, [row.setting[key] for row in rows])
@@ -104,8 +95,8 @@ def _curves(result: SweepResult, key: str, title: str) -> Figure:
     found = [row[name] for row in rows for name in SHOWN if name in row.figures]
     if any(estimate.unseen for estimate in found):
         note += " Hollow points: none seen."
-    figure.text(EDGE_IN / WIDTH_IN, 0.16 / height_in, fitted(note, ROOM_IN), color=SOFT_INK)
-    return figure
+    sheet.write_notes([fitted(note.strip(), ROOM_IN)])
+    return sheet.figure
 
 
 def _tick_values(axes: Axes, values: Sequence[Value]) -> None:

@@ -18,22 +18,18 @@ from matplotlib.ticker import MaxNLocator
 from feedsim.answers.key_words import key_words
 from feedsim.answers.rows import Row, value_text
 from feedsim.answers.sweep import SweepResult
-from feedsim.plots.panels import STEPS
-from feedsim.plots.style import BAND_SHADE, FONT, INK, LOOKS, SOFT_INK
+from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.style import BAND_SHADE, FONT, INK, LOOKS, STEPS
 from feedsim.plots.sweep_parts import (
-    EDGE_IN,
-    HEAD_IN,
+    GAP_IN,
     ROOM_IN,
-    TITLE_LINE_IN,
-    TITLE_SIZE,
     WIDTH_IN,
     axis_text,
     best_note,
     subtitle_of,
     values_of,
-    write_head,
 )
-from feedsim.plots.wording import NOTHING, fitted, title_lines, width_in
+from feedsim.plots.wording import NOTHING, fitted, width_in
 from feedsim.stats import Floats
 from feedsim.study import Value
 
@@ -41,7 +37,7 @@ CELL_IN, WIDEST_IN, TALLEST_IN = 0.46, 2.2, 9.0
 NUMBER_WIDE_IN, NUMBER_TALL_IN = 0.55, 0.22
 AXIS_IN, TICK_IN, NOTE_IN = 0.62, 0.22, 0.4
 LONGEST_X_IN, LONGEST_Y_IN = 2.2, 3.0
-BAR_IN = 1.2
+BAR_IN, BAR_WIDE_IN = 1.2, 0.18
 DARK = 0.67
 FRAME_X, FRAME_Y = 0.04, 0.1
 LEAST_SPAN = 0.5
@@ -154,17 +150,10 @@ def map_figure(result: SweepResult, slow: str, fast: str, title: str) -> Figure:
     matplotlib.figure.Figure
     """
     grid = Grid(result, slow, fast)
-    lines = title_lines(title, ROOM_IN, TITLE_SIZE)
     wide_in, tall_in = grid.cell_wide_in * len(grid.xs), grid.cell_tall_in * len(grid.ys)
-    height_in = HEAD_IN + TITLE_LINE_IN * len(lines) + tall_in + grid.below_in
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    write_head(figure, lines, subtitle_of(result, "whole cell, OEE in %"), height_in)
-
-    def axes_at(left_in: float, width_in: float) -> Axes:
-        box = (left_in / WIDTH_IN, grid.below_in / height_in)
-        return figure.add_axes((*box, width_in / WIDTH_IN, tall_in / height_in))
-
-    axes = axes_at(grid.left_in, wide_in)
+    subtitle = subtitle_of(result, "whole cell, OEE in %")
+    sheet = Sheet(WIDTH_IN, title, GAP_IN + tall_in + grid.below_in, subtitle)
+    axes = sheet.axes(grid.left_in, grid.below_in, wide_in, tall_in)
     low, high = grid.span
     shades = np.ma.masked_invalid(grid.oee)
     looks: dict[str, Any] = {"aspect": "auto", "origin": "lower"}
@@ -172,7 +161,10 @@ def map_figure(result: SweepResult, slow: str, fast: str, title: str) -> Figure:
     _name_values(axes, grid)
     if grid.has_numbers:
         _write_numbers(axes, grid)
-    bar = figure.colorbar(picture, cax=axes_at(grid.left_in + wide_in + 0.2, 0.18))
+    beside_in = grid.left_in + wide_in + 0.2
+    bar = sheet.figure.colorbar(
+        picture, cax=sheet.axes(beside_in, grid.below_in, BAR_WIDE_IN, tall_in)
+    )
     bar.outline.set_visible(False)
     ticks = MaxNLocator(nbins=5, steps=STEPS, min_n_ticks=2).tick_values(low, high)
     bar.set_ticks([tick for tick in ticks if low <= tick <= high])
@@ -180,8 +172,8 @@ def map_figure(result: SweepResult, slow: str, fast: str, title: str) -> Figure:
     if result.best is not None and result.results.replications > 1:
         best, near = _mark_best(axes, grid)
         note = f"{best}: the highest OEE; {near}: not told apart from it, {best_note(result)}."
-        figure.text(EDGE_IN / WIDTH_IN, 0.16 / height_in, fitted(note, ROOM_IN), color=SOFT_INK)
-    return figure
+        sheet.write_notes([fitted(note, ROOM_IN)])
+    return sheet.figure
 
 
 def _colours() -> LinearSegmentedColormap:

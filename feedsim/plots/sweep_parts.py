@@ -1,23 +1,17 @@
-"""What the figures of a sweep have in common: head, words, the order of a key's values."""
+"""What the figures of a sweep have in common: words, the order of a key's values."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from matplotlib.figure import Figure
-
 from feedsim.answers.key_words import key_words
 from feedsim.answers.sweep import SweepResult
-from feedsim.plots.style import SOFT_INK
-from feedsim.plots.wording import counted, fitted, percent_number
+from feedsim.labels import given_percent
+from feedsim.plots.sheet import EDGE_IN
+from feedsim.plots.wording import counted
 from feedsim.study import Value
 
 WIDTH_IN = 12.0
-EDGE_IN = 0.3
 ROOM_IN = WIDTH_IN - 2 * EDGE_IN
-TITLE_SIZE = 16.0
-TITLE_LINE_IN = 0.3
-HEAD_IN = 0.75
+GAP_IN = 0.27
 
 
 def values_of(result: SweepResult, key: str) -> list[Value]:
@@ -46,7 +40,7 @@ def subtitle_of(result: SweepResult, what: str) -> str:
 
 def interval_text(result: SweepResult) -> str:
     """What the intervals are."""
-    return f"{percent_number(result.results.confidence)} intervals"
+    return f"{given_percent(result.results.confidence)} intervals"
 
 
 def best_note(result: SweepResult) -> str:
@@ -55,15 +49,3 @@ def best_note(result: SweepResult) -> str:
         "by the paired difference to the best, Bonferroni over "
         f"{counted(result.comparisons, 'comparison')}"
     )
-
-
-def write_head(figure: Figure, lines: Sequence[str], subtitle: str, height_in: float) -> None:
-    """Write title and subtitle."""
-    y_in = height_in - 0.2
-    for line in lines:
-        y_in -= TITLE_LINE_IN
-        figure.text(
-            EDGE_IN / WIDTH_IN, (y_in + 0.06) / height_in, line, size=TITLE_SIZE, weight="bold"
-        )
-    subtitle = fitted(subtitle, ROOM_IN)
-    figure.text(EDGE_IN / WIDTH_IN, (y_in - 0.22) / height_in, subtitle, color=SOFT_INK)

@@ -15,47 +15,27 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from feedsim.answers.sequential import SequentialPlan
 from feedsim.answers.trial_plan import PlanResult
 from feedsim.answers.trial_result import TrialResult, posterior_density
-from feedsim.plots.style import BAND_SHADE, FONT, INK, RULE, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import percent_number, title_lines, width_in
+from feedsim.labels import given_percent
+from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.style import (
+    BAND_SHADE,
+    FONT,
+    INK,
+    RULE,
+    SOFT_INK,
+    STEPS,
+    figure_style,
+    line_looks,
+)
+from feedsim.plots.wording import width_in
 
 WIDTH_IN = 11.0
-EDGE_IN = 0.3
-TITLE_SIZE, TITLE_LINE_IN = 16.0, 0.3
 PLOT_IN = 4.2
-LEFT_IN, BELOW_IN = 0.95, 0.75
-STEPS = (1, 2, 2.5, 5, 10)
+LEFT_IN, BELOW_IN, ABOVE_IN = 0.95, 0.75, 0.4
 PASS, FAIL = "#a9c9e6", "#ecd9a0"
 FAIL_INK = "#9a7a2a"
 DENSITY_POINTS = 801
 SHOWN = 0.98
-
-
-def titled(title: str, plot_in: float, below_in: float = BELOW_IN) -> tuple[Figure, float]:
-    """A figure with a title in as many lines as it needs; to be called within the figure style.
-
-    Returns
-    -------
-    figure : matplotlib.figure.Figure
-    below_in : float
-        Where the plot begins, from the figure's lower edge.
-    """
-    lines = title_lines(title, WIDTH_IN - 2 * EDGE_IN, TITLE_SIZE)
-    height_in = 0.3 + TITLE_LINE_IN * len(lines) + 0.3 + plot_in + below_in
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    for number, line in enumerate(lines):
-        y_in = height_in - 0.2 - TITLE_LINE_IN * (number + 1)
-        figure.text(EDGE_IN / WIDTH_IN, y_in / height_in, line, size=TITLE_SIZE, weight="bold")
-    return figure, below_in
-
-
-def add_plot(
-    figure: Figure, left_in: float, wide_in: float, below_in: float, in_high: float
-) -> Axes:
-    """Axes placed in inches."""
-    height_in = figure.get_figheight()
-    return figure.add_axes(
-        (left_in / WIDTH_IN, below_in / height_in, wide_in / WIDTH_IN, in_high / height_in)
-    )
 
 
 def plan_figure(result: PlanResult, title: str) -> Figure:
@@ -76,8 +56,9 @@ def plan_figure(result: PlanResult, title: str) -> Figure:
         labels = _labels(result, list(curve.columns))
         label_in = max((width_in(text) for text in labels.values()), default=0.0)
         rows = -(-len(labels) // max(1, int((WIDTH_IN - 1.5) / (label_in + 0.85))))
-        figure, below_in = titled(title, PLOT_IN, BELOW_IN + 0.3 * rows)
-        axes = add_plot(figure, LEFT_IN, WIDTH_IN - LEFT_IN - 1.5, below_in, PLOT_IN)
+        below_in = BELOW_IN + 0.3 * rows
+        sheet = Sheet(WIDTH_IN, title, ABOVE_IN + PLOT_IN + below_in)
+        axes = sheet.axes(LEFT_IN, below_in, WIDTH_IN - LEFT_IN - 1.5, PLOT_IN)
         handles = []
         for number, (column, label) in enumerate(labels.items()):
             looks: dict[str, Any] = line_looks(number) | {"marker": ""}
@@ -90,13 +71,13 @@ def plan_figure(result: PlanResult, title: str) -> Figure:
         axes.set_ylabel("chance to pass the trial, %")
         axes.xaxis.set_major_locator(MaxNLocator(nbins=8, steps=STEPS))
         axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=STEPS))
-        figure.legend(
+        sheet.figure.legend(
             handles=handles,
             loc="lower left",
             bbox_to_anchor=(0.05, 0.0),
             ncols=-(-len(labels) // rows),
         )
-    return figure
+    return sheet.figure
 
 
 def _labels(result: PlanResult, columns: Sequence[str]) -> dict[str, str]:
@@ -131,7 +112,7 @@ def _mark_risks(axes: Axes, result: PlanResult) -> None:
             zorder=5,
         )
         axes.annotate(
-            f"{what}: {_rate(rate)}\n{bound} {percent_number(round(chance, 12))}",
+            f"{what}: {_rate(rate)}\n{bound} {given_percent(round(chance, 12))}",
             (100 * rate, 100 * chance),
             xytext=(10, 10),
             textcoords="offset points",
@@ -170,18 +151,19 @@ def sequential_figure(result: PlanResult, title: str) -> Figure:
     if plan is None:
         raise ValueError("the result has no sequential plan")
     with figure_style():
-        figure, below_in = titled(title, PLOT_IN, BELOW_IN + 0.35)
-        axes = add_plot(figure, LEFT_IN, 5.4, below_in, PLOT_IN)
+        below_in = BELOW_IN + 0.35
+        sheet = Sheet(WIDTH_IN, title, ABOVE_IN + PLOT_IN + below_in)
+        axes = sheet.axes(LEFT_IN, below_in, 5.4, PLOT_IN)
         _draw_boundaries(axes, plan)
         handles = [
             Patch(facecolor=FAIL, edgecolor=FAIL_INK, hatch="//", linewidth=0, label="failed"),
             Patch(facecolor="white", edgecolor=SOFT_INK, label="go on"),
             Patch(facecolor=PASS, linewidth=0, label="passed"),
         ]
-        figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.05, 0.0), ncols=3)
-        lengths = add_plot(figure, LEFT_IN + 5.4 + 1.15, 3.2, below_in, PLOT_IN)
+        sheet.figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.05, 0.0), ncols=3)
+        lengths = sheet.axes(LEFT_IN + 5.4 + 1.15, below_in, 3.2, PLOT_IN)
         _draw_lengths(lengths, result)
-    return figure
+    return sheet.figure
 
 
 def _draw_boundaries(axes: Axes, plan: SequentialPlan) -> None:
@@ -269,9 +251,9 @@ def result_figure(result: TrialResult, title: str) -> Figure:
     has_density = result.bayes is not None
     plot_in = 0.5 * len(lines) + (1.9 if has_density else 0.3)
     with figure_style():
-        figure, below_in = titled(title, plot_in)
+        sheet = Sheet(WIDTH_IN, title, ABOVE_IN + plot_in + BELOW_IN)
         left_in = EDGE_IN + max(width_in(label) for label, *_ in lines) + 0.25
-        axes = add_plot(figure, left_in, WIDTH_IN - left_in - 1.0, below_in, plot_in)
+        axes = sheet.axes(left_in, BELOW_IN, WIDTH_IN - left_in - 1.0, plot_in)
         top = _right_end(result)
         floor = 0.0
         if has_density:
@@ -320,11 +302,11 @@ def result_figure(result: TrialResult, title: str) -> Figure:
         axes.set_ylim(-len(lines) + 0.2, max(floor, 0.3))
         axes.set_xlabel("rate of faults per pick, %")
         axes.xaxis.set_major_locator(MaxNLocator(nbins=8, steps=STEPS))
-    return figure
+    return sheet.figure
 
 
 def _intervals(result: TrialResult) -> list[tuple[str, float, float]]:
-    sure = percent_number(result.confidence)
+    sure = given_percent(result.confidence)
     lines = [
         (f"exact, {sure}", result.exact.low, result.exact.high),
         (f"at most, {sure} one-sided", 0.0, result.at_most),

@@ -10,9 +10,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from feedsim.answers.trial_efficiency import EfficiencyResult, Point
-from feedsim.plots.style import FONT, INK, LOOKS, SOFT_INK, figure_style, line_looks
-from feedsim.plots.trial import LEFT_IN, STEPS, WIDTH_IN, add_plot, titled
-from feedsim.plots.wording import percent_number
+from feedsim.labels import given_percent
+from feedsim.plots.sheet import Sheet
+from feedsim.plots.style import FONT, INK, LOOKS, SOFT_INK, STEPS, figure_style, line_looks
+from feedsim.plots.trial import ABOVE_IN, LEFT_IN, WIDTH_IN
 
 CURVE_IN, VALUES_IN, GAP_IN = 3.6, 1.5, 0.45
 BELOW_IN = 0.8
@@ -35,10 +36,10 @@ def efficiency_figure(result: EfficiencyResult, title: str) -> Figure:
     matplotlib.figure.Figure
     """
     with figure_style():
-        figure, below_in = titled(title, CURVE_IN + GAP_IN + VALUES_IN, BELOW_IN)
+        sheet = Sheet(WIDTH_IN, title, ABOVE_IN + CURVE_IN + GAP_IN + VALUES_IN + BELOW_IN)
         wide_in = WIDTH_IN - LEFT_IN - 1.2
-        values = add_plot(figure, LEFT_IN, wide_in, below_in, VALUES_IN)
-        curve = add_plot(figure, LEFT_IN, wide_in, below_in + VALUES_IN + GAP_IN, CURVE_IN)
+        values = sheet.axes(LEFT_IN, BELOW_IN, wide_in, VALUES_IN)
+        curve = sheet.axes(LEFT_IN, BELOW_IN + VALUES_IN + GAP_IN, wide_in, CURVE_IN)
         low, high = _ends(result)
         _draw_curve(curve, result, low, high)
         _draw_values(values, result)
@@ -55,7 +56,7 @@ def efficiency_figure(result: EfficiencyResult, title: str) -> Figure:
         curve.tick_params(labelbottom=False)
         name = NAMES[result.trial.measure]
         values.set_xlabel(f"{name}, %: true above, of single trials of the config's line below")
-    return figure
+    return sheet.figure
 
 
 def _ends(result: EfficiencyResult) -> tuple[float, float]:
@@ -81,7 +82,7 @@ def _draw_curve(axes: Axes, result: EfficiencyResult, low: float, high: float) -
     )
     looks: dict[str, Any] = line_looks(0) | {"marker": ""}
     axes.plot(true, passes, zorder=3, **looks)
-    band = f"{percent_number(result.results.confidence)}\nband"
+    band = f"{given_percent(result.results.confidence)}\nband"
     axes.fill_between(true, least, most, color=looks["color"], alpha=0.16, linewidth=0, label=band)
     within = (true >= low) & (true <= high)
     dots: dict[str, Any] = {"color": looks["color"], "markersize": 4.5, "clip_on": False}
@@ -92,7 +93,7 @@ def _draw_curve(axes: Axes, result: EfficiencyResult, low: float, high: float) -
         if point is not None:
             _name_point(axes, what, point, is_left=100 * point.efficiency.value > (low + high) / 2)
     axes.annotate(
-        f"target {percent_number(result.trial.target)}",
+        f"target {given_percent(result.trial.target)}",
         (100 * result.trial.target, 100),
         xytext=(5, 6),
         textcoords="offset points",

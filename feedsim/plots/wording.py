@@ -54,11 +54,6 @@ def ledger_percent(share: float) -> str:
     return f"{_tidy(100 * share, 1 if abs(share) >= 0.09995 else 2)} %"
 
 
-def percent_number(share: float) -> str:
-    """Write a share that somebody chose as a percentage."""
-    return f"{100 * share:.10g} %"
-
-
 def counted(number: int, noun: str) -> str:
     """Write a number of things."""
     return f"one {noun}" if number == 1 else f"{number:,} {noun}s"

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from math import isfinite, nan
 from typing import TYPE_CHECKING
 
@@ -200,14 +199,6 @@ class FaceValidity(Shown):
         """The table."""
         return [line.cells() for line in self.lines]
 
-    @cached_property
-    def picture(self) -> bytes | None:
-        """The figure as SVG; None where no line can be judged."""
-        from feedsim.plots.svg import svg_of
-        from feedsim.verify.face_figure import face_figure
-
-        return svg_of(face_figure(self)) if self.judged else None
-
     def frame(self) -> pd.DataFrame:
         """The lines as a table.
 
@@ -394,9 +385,8 @@ def _station_lines(
             continue
         stops = sums[f"halts_{station.state}"]
         between, length = known
-        unit_us = HOUR_US if between.unit == "h" else MINUTE_US
         times = (
-            (between, moving / unit_us),
+            (between, moving / MINUTE_US),
             (length, sums[f"halts_{station.state}_us"] / MINUTE_US),
         )
         for real, top in times:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
+from feedsim.labels import given_percent
 from feedsim.plots.dots import Dot, dots_figure
 from feedsim.plots.style import INK, RULE, SOFT_INK, figure_style, line_looks
-from feedsim.plots.wording import counted, percent_number
+from feedsim.plots.wording import counted
 
 if TYPE_CHECKING:
     from feedsim.verify.face import FaceLine, FaceValidity
@@ -35,7 +36,7 @@ def face_figure(result: FaceValidity) -> Figure:
     """
     lines = result.judged
     subtitle = f"{counted(result.replications, 'shift')}; lines: "
-    subtitle += f"{percent_number(result.config.study.confidence)} intervals"
+    subtitle += f"{given_percent(result.config.study.confidence)} intervals"
     if len(lines) > MOST_DRAWN:
         lines = [line for line in lines if line.is_outside] or lines[:MOST_DRAWN]
         subtitle += f"; {len(lines)} of {len(result.judged)} drawn, those outside first"

@@ -13,8 +13,8 @@ from feedsim.answers.film.misses import amounts_of, with_amounts
 from feedsim.answers.film.result import SHOWN, FilmResult
 from feedsim.answers.film.stiffness import with_stiffness
 from feedsim.answers.film.varied import STIFFNESS, Curve, miss_rate, plan_of
-from feedsim.answers.rows import Row
-from feedsim.answers.set_ranges import Range, Share, error_variance, range_over, share_met
+from feedsim.answers.rows import Row, finite_or_none
+from feedsim.answers.set_ranges import Range, ShareOfSets, error_variance, range_over, share_met
 from feedsim.answers.targets import Target
 from feedsim.answers.uncertain import SETS, InputsResult, with_uncertain_inputs
 from feedsim.answers.unknowns import unknowns_of
@@ -62,8 +62,12 @@ class LimitSpan:
 
     def json(self) -> dict[str, Any]:
         """The span as the JSON document has it."""
-        part = self.data_part if isfinite(self.data_part) else None
-        return {"middle": self.middle, "low": self.low, "high": self.high, "data_part": part}
+        return {
+            "middle": self.middle,
+            "low": self.low,
+            "high": self.high,
+            "data_part": finite_or_none(self.data_part),
+        }
 
 
 @dataclass(frozen=True)
@@ -113,7 +117,7 @@ class FilmInputs(Shown):
         is drawn are all other inputs, and of the config itself these too.
     limits : tuple of LimitOverInputs
         One a curve where there are targets, else empty.
-    met : Share or None
+    met : ShareOfSets or None
         In how many sets the config itself keeps the targets; None over stiffness, or without
         targets.
     """
@@ -121,7 +125,7 @@ class FilmInputs(Shown):
     film: FilmResult
     inputs: InputsResult
     limits: tuple[LimitOverInputs, ...] = ()
-    met: Share | None = field(default=None)
+    met: ShareOfSets | None = field(default=None)
 
     def ranges(
         self, curve: Curve, machine: str | None
@@ -323,9 +327,7 @@ def _span(found: Sequence[Crossing], bounds: tuple[float, float], confidence: fl
     places.sort()
     last = len(places) - 1
     outer = floor((1 - confidence) / 2 * last)
-    middle, low, high = (
-        places[n] if isfinite(places[n]) else None for n in (last // 2, outer, last - outer)
-    )
+    middle, low, high = (finite_or_none(places[n]) for n in (last // 2, outer, last - outer))
     return LimitSpan(middle, low, high, float("nan"))
 
 

@@ -37,6 +37,15 @@ def series_line(stations: Sequence[Pair]) -> float:
 def product_of_availabilities(stations: Sequence[Pair]) -> float:
     """Efficiency that stations would have if they aged while others halt them: a wrong model.
 
+    Parameters
+    ----------
+    stations : sequence of (mean up, mean stop)
+
+    Returns
+    -------
+    float
+        The product of up / (up + stop).
+
     Examples
     --------
     >>> round(product_of_availabilities([(50, 2), (30, 1), (80, 5)]), 6)
@@ -81,6 +90,16 @@ def series_line_in_cycles(cycle: float, stations: Sequence[Pair]) -> float:
 
 def stage_of_stations(stations: int, cycle: float, chance: float, stop: float) -> float:
     """Efficiency of stations whose stops are dealt with one at a time.
+
+    Parameters
+    ----------
+    stations : int
+    cycle : float
+        Tc, in the unit of time of `stop`.
+    chance : float
+        p, of a station's stop in a cycle.
+    stop : float
+        Td, mean length of a stop.
 
     Returns
     -------
@@ -152,6 +171,18 @@ def fluid_line(up_1: float, stop_1: float, up_2: float, stop_2: float, buffer: f
 def availability_at(up: float, stop: float, at: float) -> float:
     """Chance of being up at a time after a start as new, all times exponential.
 
+    Parameters
+    ----------
+    up, stop : float
+        Means, in one unit of time.
+    at : float
+        Time since the start, in the same unit.
+
+    Returns
+    -------
+    float
+        A + (1 - A) exp(-(l + m) t), A = m / (l + m), l = 1 / up, m = 1 / stop.
+
     References
     ----------
     A. Birolini, Reliability Engineering, sec. 6.2.
@@ -168,6 +199,13 @@ def availability_at(up: float, stop: float, at: float) -> float:
 
 def mean_availability(up: float, stop: float, until: float) -> float:
     """Mean share of time up over [0, until] after a start as new.
+
+    Parameters
+    ----------
+    up, stop : float
+        Means of exponential times, in one unit of time.
+    until : float
+        Length of the time looked at, in the same unit, above 0.
 
     Returns
     -------

@@ -40,6 +40,13 @@ def run_of_misses(miss: float, run: int) -> float:
 def attempts_per_cycle(miss: float, retries: int) -> float:
     """Mean number of attempts of a cycle: 1 + p + p^2 + ... + p^retries.
 
+    Parameters
+    ----------
+    miss : float
+        p, chance of a miss per attempt.
+    retries : int
+        At most, after the first attempt.
+
     References
     ----------
     Own derivation: attempt j + 1 is made when j attempts missed.
@@ -77,6 +84,16 @@ def one_by_one(chances: Sequence[float]) -> list[float]:
     """Shares that faults would have if each were looked for only when those before failed to come.
 
     This is a wrong reading of "a pick has one outcome": a control for the right one.
+
+    Parameters
+    ----------
+    chances : sequence of float
+        Of the faults per attempt, in the order in which they are looked for.
+
+    Returns
+    -------
+    list of float
+        One a fault.
     """
     shares, left = [], 1.0
     for chance in chances:
@@ -126,6 +143,11 @@ def run_across_lanes(share: float, miss: float, run: int) -> float:
 
     Solved as the absorbing chain of (front bag bad in the lane in turn, in the other, misses
     so far), from its stationary start after a fault.
+
+    Parameters
+    ----------
+    share, miss, run
+        As of `run_of_one_bag`.
 
     References
     ----------
