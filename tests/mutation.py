@@ -67,8 +67,14 @@ AS_LONG_AS_EACH_OTHER = "the lists are made as long as each other"
 EQUIVALENT = {
     "feedsim/accounts/reading.py _read_bags: True -> False": AS_LONG_AS_EACH_OTHER,
     "feedsim/accounts/reading.py read: True -> False (2)": AS_LONG_AS_EACH_OTHER,
-    "feedsim/accounts/record.py Run.goes_on: return False -> return 0": "those who ask want to"
-    " know no more",
+    "feedsim/accounts/reading.py _first_stopped: since_us = 0 -> pass": "it is read only where a"
+    " stop has set it",
+    "feedsim/accounts/balances.py check_balances: True -> False": AS_LONG_AS_EACH_OTHER,
+    **{
+        f"feedsim/accounts/record.py Run.goes_on: return False -> return {what}": "those who ask"
+        " want to know no more"
+        for what in ("0", "None")
+    },
     **{
         f"feedsim/accounts/record.py : {change}": "a field of `NO_RUN`, which no cycle's length and"
         " no outcome fits: what else is in it is never read"
@@ -105,16 +111,24 @@ EQUIVALENT = {
             "machine.py Machine.work: if lane.picks_to_fault > 1: -> if False:",
             "machine.py Machine.work: now - run.last_end_us -> now + run.last_end_us",
             "machine.py Machine.work: if ran_us >= stations.next_stop_us: -> if True:",
+            "machine.py Machine.work: if retry_us: -> if True:",
+            "machine.py Machine.work: if self.lane_was_cleared: -> if True:",
+            "machine.py Machine.work: False -> True",
             "outfeed.py Outfeed.work: if self.ran_us >= self.stations.next_stop_us: -> if True:",
             "station.py : 1 << 62 -> 1 >> 62",
             "station.py : 1 -> 0",
         )
     },
+    "feedsim/model/crew.py Crew.__init__: 1 -> 2 (2)": "an operator whose number is above"
+    " those present takes no task",
     "feedsim/model/outfeed.py Outfeed.__init__: False -> True (2)": "the first cycle, before which"
     " it is not read, sets it",
     "feedsim/model/shift.py run_shift: True -> False": AS_LONG_AS_EACH_OTHER,
-    "feedsim/model/shift.py _build_machine: plan.index * 1000 -> plan.index / 1000": "stations of"
-    " one machine keep their order; those of two machines share nothing, so either may come first",
+    **{
+        f"feedsim/model/shift.py _build_machine: {change}": "stations of one machine keep their"
+        " order; those of two machines share nothing, so either may come first"
+        for change in ("plan.index * 1000 -> plan.index / 1000", "1000 -> 999", "1000 -> 1001")
+    },
     **{
         f"feedsim/model/{where}": "longer than any shift, too"
         for where in (
