@@ -140,6 +140,8 @@ def refuse_absurd(cells: Sequence[Cell], replications: int, work: Work = HERE) -
     ------
     TooLarge
         With the estimate and what to change.
+    NoEngineError
+        If the compiled model is asked for and numba is not installed.
     """
     if work.allow_large:
         return
@@ -190,6 +192,10 @@ def run_study(
     ------
     NoEngineError
         If the compiled model is asked for and numba is not installed.
+    WorkersGone, OtherProgramError
+        If nobody is left to work, or a worker has another program.
+    StoreError, OSError
+        If the store is damaged, or its disk is full or fails.
     """
     with Shifts(seed, work) as shifts:
         return shifts.results(settings, replications, confidence)
@@ -282,8 +288,13 @@ class Shifts:
 
         Raises
         ------
-        WorkersGone
-            If nobody is left to work, or every replication was set aside.
+        NoEngineError
+            If the compiled model is asked for and numba is not installed.
+        WorkersGone, OtherProgramError
+            If nobody is left to work or every replication was set aside, or if a worker has
+            another program.
+        StoreError, OSError
+            If the store is damaged, or its disk is full or fails.
         """
         named = {self._key(cell): cell for cell in cells}
         for key, cell in named.items():

@@ -178,6 +178,13 @@ def result_of(*curves):
     return CapacityResult(cell(), None, rows)
 
 
+@pytest.mark.parametrize("machine", [None, "oats"])
+def test_the_machine_that_was_varied_is_told(machine):
+    result = capacity(cell(), [50], machine=machine, work=Work(engine=SIMPY))
+    [told] = result.sentences()
+    assert ("at 50 bags per lane of oats" in told) == (machine is not None)
+
+
 def test_a_title_tells_of_a_fall_beyond_the_level():
     result = result_of([0.63, 0.60, 0.58])
     told = "OEE reaches 63.0 % at 25 bags per lane and falls to 58.0 % at 75"

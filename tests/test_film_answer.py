@@ -283,6 +283,7 @@ def test_one_of_several_machines():
 @pytest.mark.parametrize(
     ("text", "options", "told"),
     [
+        (MISSES, {"factors": []}, "--factors: is empty"),
         (MISSES, {"factors": [0]}, "--factors"),
         (MISSES, {"factors": [float("nan")]}, "--factors"),
         (MISSES, {"factors": [101]}, "--factors"),

@@ -174,6 +174,15 @@ def test_the_file_keeps_every_digit(numbers: list[float], scale: float) -> None:
     assert model_of(tomllib.loads(dump_toml(table_of(model)))) == model
 
 
+def test_models_are_equal_by_their_numbers_whatever_their_file() -> None:
+    other = replace(MODEL, name="other.toml")
+    assert (other, hash(other)) == (MODEL, hash(MODEL))
+    fault, fit = next(iter(MODEL.faults.items()))
+    assert replace(MODEL, faults={**MODEL.faults, fault: replace(fit, dispersion=9.0)}) != MODEL
+    assert replace(MODEL, tried=MODEL.tried[1:]) != MODEL
+    assert replace(MODEL, notes={"data": "others.csv"}) != MODEL
+
+
 @pytest.mark.parametrize(
     ("edit", "key"),
     [

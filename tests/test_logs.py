@@ -10,9 +10,21 @@ from pathlib import Path
 import pytest
 from log_mutations import Case, mutated
 
+from feedsim.accounts.record import (
+    BLOCKED,
+    DRY,
+    JAM,
+    LANE_FAULT,
+    MOVING,
+    PLANNED,
+    RESTARTING,
+    RETRY,
+)
 from feedsim.config import ConfigError
+from feedsim.config.sense import BUILT_IN_STATES
 from feedsim.logs import Layout, LogError, counts_by_kind, load_layout, read_log
 from feedsim.logs.findings import RULES
+from feedsim.logs.layout import STATES
 from feedsim.logs.numbers import Marks, read_count, read_length_us
 
 S, MIN, H = 1_000_000, 60_000_000, 3_600_000_000
@@ -482,6 +494,11 @@ def test_broken_counts_are_never_misread_in_silence(read):
         assert found == [*sound[:broken], None, *sound[broken + 1 :]], counts
         told = [(f.line, f.kind) for f in log.findings if f.file.endswith("windows.csv")]
         assert told == [(broken + 2, "bad_count" if counts[broken] else "no_count")]
+
+
+def test_states_that_a_config_or_a_log_names_are_those_of_the_accounts():
+    assert set(BUILT_IN_STATES) == MOVING | PLANNED | {DRY, LANE_FAULT, JAM, BLOCKED}
+    assert set(STATES) == set(BUILT_IN_STATES) - {RETRY, RESTARTING}
 
 
 def test_every_rule_is_counted_in_order():

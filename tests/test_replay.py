@@ -425,6 +425,8 @@ def test_levels_are_those_of_the_events():
         ({"from_h": 1.0, "to_h": 1.0}, ["--from", "1:00:00"]),
         ({"to_h": 9.0}, ["--to", "9:00:00", "8:00:00"]),
         ({"from_h": 8.5}, ["--from", "8:30:00"]),
+        ({"from_h": float("nan")}, ["--from", "nan", "8:00:00"]),
+        ({"to_h": float("inf")}, ["--to", "inf", "8:00:00"]),
         ({"replication": 0}, ["--replication", "0"]),
     ],
 )

@@ -402,6 +402,24 @@ def answer(out: Path | None = None) -> AnswerFolder:
     return AnswerFolder("trial-plan", "0.01", {}, out=out)
 
 
+def test_two_inputs_of_one_name_are_both_told(here):
+    for place, text in (("a", "stops"), ("b", "shifts"), ("c", "stops")):
+        (here / place).mkdir()
+        (here / place / "log.csv").write_text(text)
+
+    def told(*places: str) -> tuple[dict[str, str], str]:
+        paths = [Path(place) / "log.csv" for place in places]
+        folder = AnswerFolder("account", "log", {}, paths)
+        manifest = json.loads((folder.path / MANIFEST).read_text())
+        return manifest["inputs"], manifest["hash"]
+
+    inputs, own = told("a", "b")
+    assert list(inputs) == ["log.csv", "log.csv (2)"]
+    assert len({*inputs.values()}) == 2
+    assert told("c", "b") == (inputs, own)
+    assert told("b")[1] != own
+
+
 def take(kind: str, out: Path | None) -> Path:
     if kind == "study":
         folder = study(out)

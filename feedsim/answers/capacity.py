@@ -71,12 +71,13 @@ class Finding:
 
 @dataclass(frozen=True)
 class CapacityResult(ShownRows):
-    """The answer of `capacity`."""
+    """The answer of `capacity`; `machine` is the only machine table varied, if one was named."""
 
     config: Config
     results: Results
     rows: list[Row]
     shortfalls: Sequence[Shortfall] = ()
+    machine: str | None = None
 
     def curve(self, machine: str | None = None, rounds: Value | None = None) -> list[Row]:
         """The rows of one machine (None: the whole cell) over rising capacity."""
@@ -173,7 +174,13 @@ def levels_off_at(curve: Sequence[Row]) -> Row:
 
 
 def default_bags(config: Config, machine: str | None = None) -> list[int]:
-    """Ten capacities around the config's own, of whole bundles, that the config allows."""
+    """Ten capacities in bags per lane around the config's own, of whole bundles, that it allows.
+
+    Raises
+    ------
+    CapacityError
+        If no machine has the name.
+    """
     tables = swept_tables(config, machine)
     magazine = config.machine[tables[0]].magazine
     own, bundle = magazine.lane_capacity_bags, magazine.bundle_bags
@@ -193,6 +200,11 @@ def capacity_settings(
     """The settings of a capacity study: capacities within each round interval.
 
     Capacities that come to the same after rounding up to bundles are studied once.
+
+    Raises
+    ------
+    CapacityError
+        If no machine has the name, or a capacity or an interval does not go with the config.
     """
     tables = swept_tables(config, machine)
     key = f"machine.{CAPACITY}" if machine is None else f"machine[{tables[0]}].{CAPACITY}"
@@ -266,4 +278,4 @@ def capacity(
     """
     settings = capacity_settings(config, bags, rounds, machine)
     results, shortfalls = simulate_settings(config, settings, work, precision)
-    return CapacityResult(config, results, rows_of(results), shortfalls)
+    return CapacityResult(config, results, rows_of(results), shortfalls, machine)

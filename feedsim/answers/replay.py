@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import isfinite
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -288,9 +289,12 @@ def replay(
 
 
 def _window(cell: Cell, from_h: float | None, to_h: float | None) -> Window:
+    shift = f"the shift is 0:00 to {clock(cell.shift_us)}"
+    for option, hours in (("--from", from_h), ("--to", to_h)):
+        if hours is not None and not isfinite(hours):
+            raise ReplayError(f"{option}: is {hours:g}, allowed: a number of hours ({shift})")
     start_us = 0 if from_h is None else round(from_h * HOUR_US)
     end_us = cell.shift_us if to_h is None else round(to_h * HOUR_US)
-    shift = f"the shift is 0:00 to {clock(cell.shift_us)}"
     for option, at_us in (("--from", start_us), ("--to", end_us)):
         if not 0 <= at_us <= cell.shift_us:
             raise ReplayError(f"{option}: {clock(at_us)} is outside the shift, allowed: {shift}")

@@ -282,7 +282,13 @@ def _evidence_json(evidence: Evidence, machine: str | None, **of: float) -> dict
 
 
 def default_capacities(config: Config, machine: str | None = None) -> list[int]:
-    """About five capacities around the config's own, of whole bundles, that it allows."""
+    """About five capacities in bags per lane around the config's own, of whole bundles.
+
+    Raises
+    ------
+    CapacityError
+        If no machine has the name.
+    """
     bags = default_bags(config, machine)
     own = config.machine[swept_tables(config, machine)[0]].magazine.lane_capacity_bags
     nearest = min(range(len(bags)), key=lambda place: abs(bags[place] - own))
@@ -338,6 +344,26 @@ def rounds_settings(
     """The map's cells: by capacity, then by interval.
 
     Capacities that come to the same after rounding up to bundles are studied once.
+
+    Parameters
+    ----------
+    config : Config
+    bags : sequence of int
+        Capacities per lane.
+    intervals : sequence of float
+        Round intervals in minutes.
+    machine : str, optional
+        The machine table whose capacity is varied; by default all.
+
+    Returns
+    -------
+    dict of dict of Setting
+        By capacity per lane in bags, ascending, then by interval in minutes.
+
+    Raises
+    ------
+    CapacityError
+        If no machine has the name, or a capacity or an interval does not go with the config.
     """
     found: dict[int, dict[float, Setting]] = {}
     for setting in capacity_settings(config, bags, intervals, machine):
@@ -428,14 +454,15 @@ def rounds(
         evidence = iter(judge.decide(flat))
         maps = {bags: {minutes: next(evidence) for minutes in row} for bags, row in cells.items()}
         tended = _tended(config, interval)
+        given_min = config.crew.rounds_every_min if interval is None else interval
+        every_min: dict[int, float | None] = dict.fromkeys(maps, given_min)
+        tendable = every_min
         if tended == LONGEST:
             stretches = {bags: _stretch_min(tried) for bags, tried in maps.items()}
             every_min = {bags: found[1] if found else None for bags, found in stretches.items()}
-            grown = {bags: minutes for bags, minutes in every_min.items() if minutes is not None}
-        else:
-            given_min = config.crew.rounds_every_min if interval is None else interval
-            every_min = grown = dict.fromkeys(maps, given_min)
-        by_machines = copies.tried(judge, grown, most_machines)
+            # Where no interval keeps the targets, no machine is added.
+            tendable = {bags: minutes for bags, minutes in every_min.items() if minutes is not None}
+        by_machines = copies.tried(judge, tendable, most_machines)
         kept = tuple(
             Kept(bags, tried, by_machines.get(bags, {}), every_min[bags])
             for bags, tried in maps.items()

@@ -74,7 +74,7 @@ def command(
     found = StudyAnswer(
         result.results,
         result.rows,
-        [answer(result, interval, machine) for interval in result.rounds],
+        [answer(result, interval) for interval in result.rounds],
         partial(say_tables, result),
         _rounding(result, values),
         {"capacity": result.answer_json()},
@@ -114,7 +114,7 @@ def _figures(result: CapacityResult) -> dict[str, Figure]:
     }
 
 
-def answer(result: CapacityResult, interval: Value | None, machine: str | None = None) -> str:
+def answer(result: CapacityResult, interval: Value | None) -> str:
     """The answer in one sentence: where the curve levels off, and what it costs in visits."""
     from feedsim.cli.screen import number, percent, sureness
 
@@ -122,7 +122,8 @@ def answer(result: CapacityResult, interval: Value | None, machine: str | None =
     level, last = found.level, found.last
     head = "OEE" if interval is None else f"With rounds every {interval:g} min, OEE"
     sure = sureness(last.confidence, last.replications)
-    at = f"at {result.asked_bags(level)} bags per lane" + (f" of {machine}" if machine else "")
+    of = f" of {result.machine}" if result.machine else ""
+    at = f"at {result.asked_bags(level)} bags per lane{of}"
     visits = f"there, somebody comes {number(level['refill_visits_per_h'])} times an hour to refill"
     if not found.is_judged:
         return f"{head} is {percent(last['oee'])} {at} ({sure}); {visits}."

@@ -13,7 +13,7 @@ from feedsim.cli.options import JSON, confidence_option, out_option, seed_option
 
 if TYPE_CHECKING:
     from feedsim.fit.picks import PicksResult, Rate
-    from feedsim.fit.trials import Reading
+    from feedsim.fit.trials import TrialLayout
 
 FILM = "film.toml"
 
@@ -111,9 +111,9 @@ def command(
 
 def _reading(
     closure: str | None, stiffness: float | None, films: tuple[str, ...], decimal: str
-) -> Reading:
-    from feedsim.film import CLOSURES
-    from feedsim.fit.trials import STIFFEST_UNM, Reading
+) -> TrialLayout:
+    from feedsim.film import CLOSURES, STIFFEST_UNM
+    from feedsim.fit.trials import TrialLayout
 
     if closure is not None and closure not in CLOSURES:
         raise click.UsageError(f"--closure: must be one of {', '.join(CLOSURES)}, is {closure!r}")
@@ -133,7 +133,7 @@ def _reading(
             raise click.UsageError(
                 f"--film: must be NAME=UNM, such as mono=31 (uN.m), is {given!r}"
             )
-    return Reading(closure, stiffness, named, decimal)
+    return TrialLayout(closure, stiffness, named, decimal)
 
 
 def film_text(result: PicksResult) -> str:

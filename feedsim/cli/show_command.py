@@ -41,14 +41,11 @@ def command(key: str, as_json: bool) -> None:
       feedsim show slider
       feedsim show "Tarone's z"
     """
-    from feedsim.answers.explanations import UnknownNameError, explain_name
+    from feedsim.answers.explanations import explain_name
     from feedsim.cli.documents import command_document
     from feedsim.cli.screen import say_json
 
-    try:
-        found = explain_name(key)
-    except UnknownNameError as error:
-        raise click.UsageError(str(error)) from error
+    found = explain_name(key)
     if as_json:
         say_json(command_document("show", {"show": [each.document() for each in found]}))
         return

@@ -29,13 +29,19 @@ class Layer(Table):
         default=None,
         example=0.25,
         ge=1e-6,
-        le=1000,
+        le=films.STIFFEST_GPA,
     )
-    um: float = key("Thickness", unit="um", example=80, ge=0.001, le=10_000)
+    um: float = key("Thickness", unit="um", example=80, ge=0.001, le=films.THICKEST_UM)
 
     @property
     def modulus(self) -> float:
-        """Modulus in machine direction, GPa."""
+        """Modulus in machine direction, GPa.
+
+        Raises
+        ------
+        ValueError
+            An unknown material, which no sound config has.
+        """
         if self.modulus_GPa is not None:
             return self.modulus_GPa
         if self.material not in films.MATERIALS:
@@ -73,7 +79,7 @@ class Bag(Table):
         example=42,
         shown_default="none, or from layers",
         ge=1e-6,
-        le=1e6,
+        le=films.STIFFEST_UNM,
     )
     layers: tuple[Layer, ...] | None = key(
         "Layers of the film, from which the stiffness follows, in place of stiffness_uNm",
@@ -127,7 +133,13 @@ class Bag(Table):
         return "none"
 
     def chances(self, mouth_opener: bool = False) -> Chances:
-        """Chances per pick attempt in a good bundle, in the order of `film.FAULTS`."""
+        """Chances per pick attempt in a good bundle, in the order of `film.FAULTS`.
+
+        Raises
+        ------
+        ValueError
+            As `FilmModel.chances`: no sound config has such a closure or stiffness.
+        """
         if self.faults is not None:
             f = self.faults
             return (f.missed, f.double, f.unopened, f.skewed, f.jam)

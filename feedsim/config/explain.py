@@ -38,9 +38,9 @@ def explain(config: Config) -> list[Row]:
     Returns
     -------
     list of Row
-        Sources are "file:line", "--set", "with_values", "default", "default (planning value)";
-        of derived values "from geometry", "planning value, from memory", "from layers",
-        "derived".
+        Sources are "file:line", "--set", "with_values", "default", "default (planning value)".
+        Of what follows: "derived" or "from geometry"; of a stiffness "as given" or "from
+        layers"; of a chance "faults", "film model", `film.PLANNING_SOURCE` or "no faults".
     """
     data = config.resolved()
     lines = lines_of_keys(config.origin.text)

@@ -83,7 +83,13 @@ def parse_config(
 
 
 def changed(config: Config, values: Mapping[str, Any]) -> Config:
-    """`Config.with_values`."""
+    """A config with other values: what `Config.with_values` does.
+
+    Raises
+    ------
+    ConfigError
+        With all problems at once.
+    """
     changes = apply_values(config.resolved(), values)
     origin = replace(
         config.origin, changed_paths=config.origin.changed_paths | frozenset(changes.set_paths)

@@ -148,7 +148,13 @@ class Magazine(Table):
 
     @property
     def lane_capacity_bags(self) -> int:
-        """Bags per lane, as given or from geometry."""
+        """Bags per lane, as given or from geometry.
+
+        Raises
+        ------
+        ValueError
+            Neither is given, as in no sound config; or as `Geometry.lane_capacity_bags`.
+        """
         if self.capacity_bags is not None:
             return self.capacity_bags
         if self.geometry is None:

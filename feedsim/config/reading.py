@@ -10,6 +10,7 @@ from feedsim.config.datafile import LARGEST_BYTES
 from feedsim.config.problems import ConfigError, Problem, escaped
 
 DEEPEST = 50
+_TOO_LARGE = f"the config is larger than {LARGEST_BYTES // 1_000_000} MB"
 _KEY_PART = re.compile(r"""[ \t]*([\w-]+|"[^"]*"|'[^']*')[ \t]*""")
 _DECIMAL_COMMA = re.compile(r"=\s*(-?\d+,\d+)\s*(?=$|[#,}])")
 _NO_VALUE = re.compile(r"^[^=#\"']*=\s*(#|$)")
@@ -33,7 +34,7 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
         numbers of thousands of digits, nesting without end), alike.
     """
     if len(text) > LARGEST_BYTES:
-        raise ConfigError([Problem(name, None, "", "the config is larger than 5 MB")])
+        raise ConfigError([Problem(name, None, "", _TOO_LARGE)])
     text = text.removeprefix("\ufeff")
     deep = _line_of_deep_key(text)
     if deep is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from feedsim import film
+from feedsim.config.crew import Crew
 from feedsim.config.machine import Machine
 from feedsim.config.root import Config
 from feedsim.config.surprises_magazine import magazine_surprises
@@ -90,7 +91,8 @@ def _crew(config: Config) -> Iterator[str]:
     placed = any(machine.at_m is not None for machine in config.machine)
     if placed and crew.operators > 1:
         yield "crew: the lowest operator number that is free goes, not the nearest operator"
-    if not placed and (crew.base_m != (0.0, 0.0) or crew.walk_m_per_s != 1.2):
+    defaults = {name: Crew.model_fields[name].default for name in ("base_m", "walk_m_per_s")}
+    if not placed and any(getattr(crew, name) != value for name, value in defaults.items()):
         yield "crew: base_m and walk_m_per_s have no effect where machines have no at_m"
     yield from _busy(config)
 

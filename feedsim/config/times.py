@@ -16,6 +16,8 @@ from feedsim.config.declare import LONGEST_FILE_NAME, Table, Text, key, plain_er
 Family = Literal["constant", "exponential", "lognormal", "weibull", "empirical"]
 
 LONGEST_S = 1e9
+SMALLEST_CV, LARGEST_CV = 0.001, 100.0
+SMALLEST_SHAPE, LARGEST_SHAPE = 0.1, 2e3
 MOST_VALUES = 100_000
 SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 MEANS = ("mean_s", "mean_min", "mean_h")
@@ -34,18 +36,22 @@ class SpreadTable(Table):
     """The table of a time that varies."""
 
     family: Family = key("Family of the distribution", example="lognormal")
-    mean_s: float | None = key("Mean", unit="s", default=None, example=22, ge=0, le=1e9)
+    mean_s: float | None = key("Mean", unit="s", default=None, example=22, ge=0, le=LONGEST_S)
     mean_min: float | None = key("Mean", unit="min", default=None, example=1.5, ge=0, le=1e7)
     mean_h: float | None = key("Mean", unit="h", default=None, example=0.5, ge=0, le=2e5)
     cv: float | None = key(
         "Standard deviation over mean (lognormal; weibull, in place of shape)",
         default=None,
         example=0.3,
-        ge=0.001,
-        le=100,
+        ge=SMALLEST_CV,
+        le=LARGEST_CV,
     )
     shape: float | None = key(
-        "Shape of a Weibull distribution, in place of cv", default=None, example=1.5, ge=0.1, le=2e3
+        "Shape of a Weibull distribution, in place of cv",
+        default=None,
+        example=1.5,
+        ge=SMALLEST_SHAPE,
+        le=LARGEST_SHAPE,
     )
     values_s: tuple[float, ...] | None = key(
         "Times measured, drawn with replacement (empirical)",

@@ -13,7 +13,16 @@ from feedsim.film.laminate import (
     laminate_terms,
     neutral_axis_um,
 )
-from feedsim.film.layers import Layer, grammage_g_m2, layer_of, layers_of, stiffness_range_uNm
+from feedsim.film.layers import (
+    STIFFEST_GPA,
+    STIFFEST_UNM,
+    THICKEST_UM,
+    Layer,
+    grammage_g_m2,
+    layer_of,
+    layers_of,
+    stiffness_range_uNm,
+)
 from feedsim.film.materials import DIRECTIONS, MATERIALS, MATERIALS_SOURCE, Direction, Material
 from feedsim.film.model import ANY, BadBundleFit, FaultFit, FilmModel, Tried
 from feedsim.film.planning import (
@@ -42,6 +51,9 @@ __all__ = [
     "PLANNING_EXPONENTS",
     "PLANNING_ODDS",
     "PLANNING_SOURCE",
+    "STIFFEST_GPA",
+    "STIFFEST_UNM",
+    "THICKEST_UM",
     "BadBundleFit",
     "Chances",
     "Direction",

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from feedsim.film.laminate import bending_stiffness_uNm
 from feedsim.film.materials import MATERIALS, Direction
 
+# What is beyond was mistyped: of one layer, and the bending stiffness of a whole panel.
 THICKEST_UM = 10_000.0
 STIFFEST_GPA = 1000.0
+STIFFEST_UNM = 1e6
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)"
 _MATERIAL = re.compile(rf"([A-Za-z][A-Za-z-]*?)[\s:=]*({_NUMBER})(?:\s*um)?", re.ASCII)
 _MODULUS = re.compile(
@@ -119,6 +121,11 @@ def stiffness_range_uNm(  # noqa: N802 (the unit)
     -------
     tuple of 3 floats
         uN.m: the value, the least, the most.
+
+    Raises
+    ------
+    ValueError
+        No layer.
     """
     value, low, high = (
         bending_stiffness_uNm([(layer.moduli_GPa(direction)[which], layer.um) for layer in layers])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -86,6 +86,8 @@ class Tried:
 class FilmModel:
     """Chances of pick faults over closure and stiffness, fitted to pick trials.
 
+    Equal models have equal numbers, wherever they were read from.
+
     Attributes
     ----------
     closures : tuple of str
@@ -111,7 +113,7 @@ class FilmModel:
     bad_bundles: BadBundleFit | None
     tried: tuple[Tried, ...]
     notes: Mapping[str, Any]
-    name: str = "film model"
+    name: str = field(default="film model", compare=False)
 
     @property
     def needs_closure(self) -> bool:
@@ -256,7 +258,13 @@ class FilmModel:
         return replace(self, faults=faults, bad_bundles=bad)
 
     def place(self, closure: str | None, stiffness_uNm: float | None) -> tuple[int, float]:  # noqa: N803
-        """Number of the closure, and the log of stiffness over reference."""
+        """Number of the closure, and the log of stiffness over reference.
+
+        Raises
+        ------
+        ValueError
+            As `chances`.
+        """
         number = 0
         if self.needs_closure:
             if closure not in self.closures:
@@ -270,12 +278,6 @@ class FilmModel:
         # A ratio too small for a float has a logarithm nonetheless.
         ratio = max(stiffness_uNm / self.reference_uNm, sys.float_info.min)
         return number, math.log(ratio)
-
-    def __eq__(self, other: object) -> bool:
-        """Equal models have equal numbers, wherever they were read from."""
-        from feedsim.film.file import table_of
-
-        return isinstance(other, FilmModel) and table_of(self) == table_of(other)
 
     def __hash__(self) -> int:
         return hash((self.closures, *((f, fit.log_odds) for f, fit in self.faults.items())))

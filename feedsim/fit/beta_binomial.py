@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
-from feedsim.fit.bundles import Ints, Units
+from feedsim.fit.bundles import Units
 from feedsim.stats import Floats
 
 # Rows of tallies are as long as the largest unit: longer ones are no bundles.
@@ -83,7 +82,7 @@ def correlation_within(units: Units, confidence: float = 0.95) -> Correlation | 
     spread = _likeliest(law)
     high = law.profile(spread)[0]
     limit = high - float(chdtri(1, 1 - confidence)) / 2
-    rates = (units.rates(units.faults) * 1.0)[_first_of(units)]
+    rates = units.sums(units.faults) / units.sums(units.attempts)
     rates[law.groups] = law.profile(spread)[1]
     low_spread, high_spread = _ends(law, spread, limit)
     return Correlation(
@@ -100,10 +99,6 @@ def _correlation(spread: float) -> float:
     return 1.0 if math.isinf(spread) else spread / (1 + spread)
 
 
-def _first_of(units: Units) -> Ints:
-    return np.unique(units.groups, return_index=True)[1].astype(np.int64)
-
-
 class _Law:
     """The log-likelihood over the spread, each group's mean at its likeliest.
 
@@ -113,20 +108,17 @@ class _Law:
     def __init__(self, units: Units) -> None:
         self._units = units
         faults, good = units.faults, units.attempts - units.faults
-        number = units.number_of_groups
-        both = [np.bincount(units.groups, each, number) for each in (faults, good)]
-        self.groups = np.flatnonzero((both[0] > 0) & (both[1] > 0))
+        all_faults, all_good = units.sums(faults), units.sums(good)
+        self.groups = np.flatnonzero((all_faults > 0) & (all_good > 0))
+        self._start = (all_faults / np.maximum(all_faults + all_good, 1))[self.groups]
         length = int(units.attempts.max())
-        self._with, self._without, self._all = (
-            _more_than(units, counts, length)[self.groups]
-            for counts in (faults, good, units.attempts)
-        )
         self._places = np.arange(length, dtype=float)
-        self._start = (both[0] / np.maximum(both[0] + both[1], 1))[self.groups]
-
-    @cached_property
-    def _whole(self) -> Floats:
-        return np.asarray(self._all.sum(axis=0), float)
+        self._with, self._without = (
+            _more_than(units, counts, length)[self.groups] for counts in (faults, good)
+        )
+        telling = np.isin(units.groups, self.groups)
+        sizes = np.bincount(units.attempts[telling].astype(np.int64), minlength=length + 1)
+        self._all = _from_above(sizes.astype(float))
 
     def profile(self, spread: float) -> tuple[float, Floats]:
         """Log-likelihood at a spread, and the groups' means there."""
@@ -135,7 +127,7 @@ class _Law:
         like = (
             (self._with * _log(rates[:, None] + steps, self._with)).sum()
             + (self._without * _log(1 - rates[:, None] + steps, self._without)).sum()
-            - (self._whole * np.log1p(steps)).sum()
+            - (self._all * np.log1p(steps)).sum()
         )
         return float(like), rates
 
@@ -146,7 +138,7 @@ class _Law:
         terms = (
             (self._with / (rates + steps)).sum(axis=0)
             + (self._without / (1 - rates + steps)).sum(axis=0)
-            - self._whole / (1 + steps)
+            - self._all / (1 + steps)
         )
         return float(self._places @ terms)
 
@@ -160,10 +152,9 @@ class _Law:
             bend = (self._with / up**2).sum(axis=1) + (self._without / down**2).sum(axis=1)
             low, high = np.where(slope > 0, rates, low), np.where(slope > 0, high, rates)
             newer = rates + slope / bend
-            outside = ~((newer > low) & (newer < high))
-            newer = np.where(
-                outside & (slope != 0), (low + high) / 2, np.where(outside, rates, newer)
-            )
+            # Halfway where Newton's step leaves the ends; without a slope there is no step.
+            leaves = (slope != 0) & ~((newer > low) & (newer < high))
+            newer = np.where(leaves, (low + high) / 2, newer)
             done = np.abs(newer - rates) <= _TOLERANCE * newer
             rates = newer
             if done.all():
@@ -175,8 +166,13 @@ def _more_than(units: Units, counts: Floats, length: int) -> Floats:
     """How many units of a group have more than 0, 1, ... of something: (groups, length)."""
     table = np.zeros((units.number_of_groups, length + 1))
     np.add.at(table, (units.groups, counts.astype(np.int64)), 1.0)
-    at_least = np.cumsum(table[:, ::-1], axis=1)[:, ::-1]
-    return at_least[:, 1:]
+    return _from_above(table)
+
+
+def _from_above(table: Floats) -> Floats:
+    """How many are above 0, 1, ... of how many are at 0, 1, ...: one shorter along the last."""
+    at_least = np.cumsum(table[..., ::-1], axis=-1)[..., ::-1]
+    return at_least[..., 1:]
 
 
 def _log(values: Floats, counted: Floats) -> Floats:

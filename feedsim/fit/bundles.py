@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,11 +41,23 @@ class Units:
         """How many groups there are."""
         return int(self.groups.max()) + 1 if len(self.groups) else 0
 
+    @cached_property
+    def _members(self) -> Any:
+        """A sparse matrix, 1 where a unit is of a group: as long as the data, however many."""
+        from scipy.sparse import csr_array
+
+        units = np.arange(len(self.groups))
+        shape = (self.number_of_groups, len(units))
+        return csr_array((np.ones(len(units)), (self.groups, units)), shape=shape)
+
+    def sums(self, values: Floats) -> Floats:
+        """Sums over each group's units: values of shape (..., m) give (..., groups)."""
+        found: Floats = (self._members @ values.T).T
+        return found
+
     def rates(self, faults: Floats) -> Floats:
         """Each unit's group's rate; counts of shape (..., m) give rates of that shape."""
-        member = np.zeros((len(self.groups), self.number_of_groups))
-        member[np.arange(len(self.groups)), self.groups] = 1.0
-        found: Floats = ((faults @ member) / (self.attempts @ member))[..., self.groups]
+        found: Floats = (self.sums(faults) / self.sums(self.attempts))[..., self.groups]
         return found
 
 
@@ -59,13 +73,11 @@ class SpreadTest:
         One-sided, from the statistic's bootstrap distribution.
     dispersion : float
         Pearson's chi-square over its degrees of freedom: 1 where chance explains all.
-    units : int
     """
 
     z: float
     p_value: float
     dispersion: float
-    units: int
 
 
 @dataclass(frozen=True)
@@ -139,7 +151,7 @@ def spread_test(units: Units, rng: np.random.Generator, repeats: int = REPEATS) 
     degrees = int(varied.sum()) - groups
     square = (units.faults - units.attempts * p)[varied] ** 2 / expected[varied]
     dispersion = float(square.sum()) / degrees if degrees > 0 else 1.0
-    return SpreadTest(z, (1 + higher) / (1 + repeats), dispersion, len(n))
+    return SpreadTest(z, (1 + higher) / (1 + repeats), dispersion)
 
 
 def two_kinds(units: Units, rng: np.random.Generator, repeats: int = MIXTURE_REPEATS) -> Mixture:
@@ -204,11 +216,7 @@ def _em(units: Units, faults: Floats) -> tuple[Floats, Floats, Floats, Floats]:
 
 
 def _em_from(units: Units, faults: Floats, missed: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    n = units.attempts
-    member = np.zeros((len(n), units.number_of_groups))
-    member[np.arange(len(n)), units.groups] = 1.0
-    attempts_of = n[:, None] * member
-    good = np.clip((faults @ member) / (n @ member) / 2, LEAST_RATE, 1)
+    good = np.clip(units.sums(faults) / units.sums(units.attempts) / 2, LEAST_RATE, 1)
     share = np.full(len(faults), FIRST_SHARE)
     missed = missed.astype(float)
     high = _height(units, faults, share, missed, good)
@@ -218,7 +226,7 @@ def _em_from(units: Units, faults: Floats, missed: Floats) -> tuple[Floats, Floa
         counts = faults[going]
         at = share[going], missed[going], good[going]
         for _ in range(EM_CHECK):
-            at = _em_step(units, counts, at, member, attempts_of)
+            at = _em_step(units, counts, at)
         share[going], missed[going], good[going] = at
         now = _height(units, counts, *at)
         rises = now - high[going] > EM_TOLERANCE * np.maximum(1, np.abs(now))
@@ -232,13 +240,13 @@ def _em_from(units: Units, faults: Floats, missed: Floats) -> tuple[Floats, Floa
 _At = tuple[Floats, Floats, Floats]
 
 
-def _em_step(units: Units, faults: Floats, at: _At, member: Floats, attempts_of: Floats) -> _At:
+def _em_step(units: Units, faults: Floats, at: _At) -> _At:
     from scipy.special import expit
 
     bad = expit(_odds_of_bad(units, faults, *at))
-    bad_attempts, bad_faults = bad @ attempts_of, (bad * faults) @ member
-    rest = attempts_of.sum(axis=0) - bad_attempts
-    good = (faults @ member - bad_faults) / np.maximum(rest, LEAST_RATE)
+    bad_attempts, bad_faults = units.sums(bad * units.attempts), units.sums(bad * faults)
+    rest = units.sums(units.attempts) - bad_attempts
+    good = (units.sums(faults) - bad_faults) / np.maximum(rest, LEAST_RATE)
     missed = bad_faults.sum(axis=-1) / np.maximum(bad_attempts.sum(axis=-1), LEAST_RATE)
     return np.clip(bad.mean(axis=-1), LEAST_RATE, 1 - LEAST_RATE), missed, np.maximum(good, 0.0)
 

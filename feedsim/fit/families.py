@@ -15,7 +15,14 @@ from typing import Any, Literal
 import numpy as np
 
 from feedsim.config import Spread
-from feedsim.fit.rounded import RoundedLikelihood
+from feedsim.config.times import (
+    LARGEST_CV,
+    LARGEST_SHAPE,
+    LONGEST_S,
+    SMALLEST_CV,
+    SMALLEST_SHAPE,
+)
+from feedsim.fit.rounded import LOG_ROOT_2PI, RoundedLikelihood
 from feedsim.fit.survival import CensoredTimes
 from feedsim.stats import Floats
 
@@ -25,12 +32,13 @@ WEIBULL: FamilyName = "weibull"
 LOGNORMAL: FamilyName = "lognormal"
 FAMILIES: tuple[FamilyName, ...] = (EXPONENTIAL, WEIBULL, LOGNORMAL)
 FORM: dict[str, str] = {WEIBULL: "shape", LOGNORMAL: "cv"}
-# What a config may say of a form: config/times.py.
-ALLOWED_FORM: dict[str, tuple[float, float]] = {WEIBULL: (0.1, 2e3), LOGNORMAL: (0.001, 100.0)}
-LONGEST_MEAN_S = 1e9
+# What a config may say of a form.
+ALLOWED_FORM: dict[str, tuple[float, float]] = {
+    WEIBULL: (SMALLEST_SHAPE, LARGEST_SHAPE),
+    LOGNORMAL: (SMALLEST_CV, LARGEST_CV),
+}
 LEAST_DIFFERENT = 2
 
-_LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 _LARGEST_Z = 50.0
 _FARTHEST_Z = 1e8
 _FLAT = 1e-7
@@ -55,7 +63,7 @@ def lognormal_terms(z: Floats, seen: Floats) -> Terms:
     from scipy.special import log_ndtr
 
     z = np.clip(z, -_FARTHEST_Z, _FARTHEST_Z)
-    value = -0.5 * z * z - _LOG_ROOT_2PI
+    value = -0.5 * z * z - LOG_ROOT_2PI
     slope, bend = -z, -np.ones_like(z)
     cut = seen == 0
     if cut.any():
@@ -200,7 +208,7 @@ class FamilyFit:
     @property
     def is_usable(self) -> bool:
         """Whether a config may say so."""
-        if not 0 < self.mean_s <= LONGEST_MEAN_S:
+        if not 0 < self.mean_s <= LONGEST_S:
             return False
         if self.form is None:
             return True

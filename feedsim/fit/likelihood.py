@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,18 +102,27 @@ def pooled(
 
 
 def log_like(counts: Counts, points: Floats, dispersion: float = 1.0) -> Floats:
-    """Log-likelihood at points of shape (n, k + 1), over the dispersion."""
-    eta = _eta(counts, points)
-    like = counts.faults * eta - counts.attempts * np.logaddexp(0, eta)
-    found: Floats = (like @ counts.times) / dispersion
-    return found
+    """Log-likelihood at points of shape (n, k + 1), over the dispersion, shape (n,)."""
+    return _in_parts(_one_kind, counts, points) / dispersion
 
 
 def log_like_of_two_kinds(counts: Counts, points: Floats) -> Floats:
     """The same with bad bundles: the last two columns are log-odds of the share and of a miss."""
+    return _in_parts(_two_kinds, counts, points)
+
+
+def _in_parts(like: Callable[[Counts, Floats], Floats], counts: Counts, points: Floats) -> Floats:
+    """A log-likelihood at many points: arrays of lines and points must fit into memory."""
     size = max(1, _CELLS // len(counts.attempts))
-    parts = [_two_kinds(counts, points[at : at + size]) for at in range(0, len(points), size)]
+    parts = [like(counts, points[at : at + size]) for at in range(0, len(points), size)]
     return np.concatenate(parts)
+
+
+def _one_kind(counts: Counts, points: Floats) -> Floats:
+    eta = _eta(counts, points)
+    like = counts.faults * eta - counts.attempts * np.logaddexp(0, eta)
+    found: Floats = like @ counts.times
+    return found
 
 
 def _two_kinds(counts: Counts, points: Floats) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -70,8 +70,8 @@ class Rate:
 
 
 @dataclass(frozen=True)
-class Cell:
-    """One closure at one stiffness as tried: counts, their exact rates, and the model's chance.
+class CountedPicks:
+    """A fault of one closure at one stiffness: its exact rate as counted, and the model's chance.
 
     With bad bundles the model's chance of a miss is of the good ones; `good` is then counted in
     those that are likelier good than bad.
@@ -116,15 +116,12 @@ class FaultPart:
     def chance(self, closure: int, log_ratio: float, confidence: float) -> Rate:
         """Chance at a closure and stiffness: its mean and central interval."""
         points = self.posterior.points
-        values = _expit(points[:, closure] + log_ratio * points[:, self.closures])
-        low, high = self.posterior.quantiles(values, _ends(confidence))
-        return Rate(float(self.posterior.weights @ values), float(low), float(high))
+        log_odds = points[:, closure] + log_ratio * points[:, self.closures]
+        return _rate_of(self.posterior, _expit(log_odds), confidence)
 
     def slope(self, confidence: float) -> Rate:
         """Slope of the log-odds over log stiffness, with its interval."""
-        values = self.posterior.points[:, self.closures]
-        low, high = self.posterior.quantiles(values, _ends(confidence))
-        return Rate(float(self.posterior.weights @ values), float(low), float(high))
+        return _rate_of(self.posterior, self.posterior.points[:, self.closures], confidence)
 
 
 @dataclass(frozen=True)
@@ -148,7 +145,8 @@ class PicksResult(Shown):
     parts : mapping from fault to FaultPart
     bundles : BadBundles or None
         None where no bundles were recorded, or too few, or misses were not counted.
-    cells : list of Cell
+    cells : list of CountedPicks
+        Each fault of each closure and stiffness tried.
     confidence : float
     """
 
@@ -156,7 +154,7 @@ class PicksResult(Shown):
     model: FilmModel
     parts: dict[str, FaultPart]
     bundles: BadBundles | None
-    cells: list[Cell]
+    cells: list[CountedPicks]
     confidence: float
 
     def chance(self, fault: str, closure: str | None, stiffness_uNm: float | None) -> Rate:  # noqa: N803
@@ -306,7 +304,9 @@ def fit_picks(
         mixture.p_value <= TOO_WIDE if bad_bundles is None else bad_bundles
     )
     parts = {
-        fault: _part(frame, fault, spreads[fault], bad=is_taken and fault == BAD_FAULT)
+        fault: _part(
+            frame, fault, spreads[fault], rng, confidence, bad=is_taken and fault == BAD_FAULT
+        )
         for fault in trials.faults
     }
     bundles = None
@@ -314,23 +314,12 @@ def fit_picks(
         bundles = BadBundles(mixture, is_taken)
         if is_taken:
             posterior = parts[BAD_FAULT].posterior
-            share, missed = (_rate_of(posterior, column, confidence) for column in (-2, -1))
+            chances = _expit(posterior.points[:, -2:]).T
+            share, missed = (_rate_of(posterior, values, confidence) for values in chances)
             bundles = BadBundles(mixture, is_taken, share, missed)
     model = _model(frame, trials, parts, bad=is_taken)
-    is_good = _good_lines(frame, parts[BAD_FAULT].posterior) if is_taken else None
-    for fault, part in parts.items():
-        among = is_good if fault == BAD_FAULT else None
-        counts = frame.counts(fault, whole=True, among=among)
-        parts[fault] = replace(
-            part,
-            correlation=correlation_within(frame.units(fault), confidence)
-            if trials.has_bundles
-            else None,
-            form=curve_form(counts, rng, part.dispersion) if trials.has_stiffness else None,
-        )
-    result = PicksResult(trials, model, parts, bundles, [], confidence)
-    result.cells.extend(_cells(result, frame, is_good))
-    return result
+    cells = list(_counted_picks(frame, model, parts, confidence, bad=is_taken))
+    return PicksResult(trials, model, parts, bundles, cells, confidence)
 
 
 class _Arrays:
@@ -349,6 +338,11 @@ class _Arrays:
             np.column_stack([self.closure, self.stiffness]), axis=0, return_inverse=True
         )
         self.groups: Ints = groups.ravel()
+
+    def sums(self, values: Floats) -> list[int]:
+        """Sums of whole numbers over each group's lines."""
+        found: list[int] = np.bincount(self.groups, values).astype(int).tolist()
+        return found
 
     def faults(self, fault: str) -> Floats:
         return np.array([line.counts[fault] for line in self.trials.lines], dtype=float)
@@ -380,18 +374,32 @@ def _mixture(
     return two_kinds(units, rng) if units.faults.sum() > 0 or wanted else None
 
 
-def _part(frame: _Arrays, fault: str, spread: SpreadTest, *, bad: bool) -> FaultPart:
+def _part(
+    frame: _Arrays,
+    fault: str,
+    spread: SpreadTest,
+    rng: np.random.Generator,
+    confidence: float,
+    *,
+    bad: bool,
+) -> FaultPart:
+    """The fit of one fault, with bad bundles or without; what is said of the curve is of good."""
+    trials, k = frame.trials, len(frame.closures)
     prior = prior_of(fault, frame.closures)
-    dispersion = 1.0
-    if not bad and spread.p_value <= TOO_WIDE:
-        dispersion = max(1.0, spread.dispersion)
+    is_wide = not bad and spread.p_value <= TOO_WIDE
+    dispersion = max(1.0, spread.dispersion) if is_wide else 1.0
     counts = frame.counts(fault, whole=not bad)
-    k = len(frame.closures)
     if bad:
         posterior = _posterior_of_two_kinds(counts, prior, k)
     else:
         posterior = posterior_of(counts, prior, dispersion)
-    return FaultPart(fault, posterior, spread, dispersion, k)
+    correlation = form = None
+    if trials.has_bundles:
+        correlation = correlation_within(frame.units(fault), confidence)
+    if trials.has_stiffness:
+        among = _good_lines(frame, posterior) if bad else None
+        form = curve_form(frame.counts(fault, whole=True, among=among), rng, dispersion)
+    return FaultPart(fault, posterior, spread, dispersion, k, correlation, form)
 
 
 def posterior_of(counts: Counts, prior: NormalPrior, dispersion: float = 1.0) -> Posterior:
@@ -497,37 +505,37 @@ def _matrix(values: Floats) -> tuple[tuple[float, ...], ...]:
 
 
 def _tried(frame: _Arrays, trials: Trials) -> Iterator[Tried]:
-    for group in range(int(frame.groups.max()) + 1):
-        of = frame.groups == group
-        first = int(np.flatnonzero(of)[0])
+    first = np.unique(frame.groups, return_index=True)[1]
+    attempts = frame.sums(frame.attempts)
+    counts = {fault: frame.sums(frame.faults(fault)) for fault in trials.faults}
+    for group, line in enumerate(first):
         yield Tried(
-            frame.closures[int(frame.closure[first])],
-            float(frame.stiffness[first]) if trials.has_stiffness else None,
-            int(frame.attempts[of].sum()),
-            {fault: int(frame.faults(fault)[of].sum()) for fault in trials.faults},
+            frame.closures[int(frame.closure[line])],
+            float(frame.stiffness[line]) if trials.has_stiffness else None,
+            attempts[group],
+            {fault: counts[fault][group] for fault in trials.faults},
         )
 
 
-def _cells(
-    result: PicksResult, frame: _Arrays, is_good: NDArray[np.bool_] | None
-) -> Iterator[Cell]:
-    for group, tried in enumerate(result.model.tried):
-        for fault in result.trials.faults:
-            counted = _counted(tried.counts[fault], tried.attempts, result.confidence)
-            good = None
-            if is_good is not None and fault == BAD_FAULT:
-                of = (frame.groups == group) & is_good
-                counts = frame.faults(fault)[of].sum(), frame.attempts[of].sum()
-                good = _counted(int(counts[0]), int(counts[1]), result.confidence)
-            place = result.model.place(tried.closure, tried.stiffness_uNm)
-            part = result.parts[fault]
-            yield Cell(
+def _counted_picks(
+    frame: _Arrays, model: FilmModel, parts: dict[str, FaultPart], confidence: float, *, bad: bool
+) -> Iterator[CountedPicks]:
+    """Each fault of each closure and stiffness; misses of good bundles too, where some are bad."""
+    of_good: list[Rate] = []
+    if bad:
+        is_good = _good_lines(frame, parts[BAD_FAULT].posterior)
+        sums = frame.sums(frame.faults(BAD_FAULT) * is_good), frame.sums(frame.attempts * is_good)
+        of_good = [_counted(*counts, confidence) for counts in zip(*sums, strict=True)]
+    for group, tried in enumerate(model.tried):
+        place = model.place(tried.closure, tried.stiffness_uNm)
+        for fault, part in parts.items():
+            yield CountedPicks(
                 tried.closure,
                 tried.stiffness_uNm,
                 fault,
-                counted,
-                part.chance(*place, result.confidence),
-                good,
+                counted=_counted(tried.counts[fault], tried.attempts, confidence),
+                fitted=part.chance(*place, confidence),
+                good=of_good[group] if bad and fault == BAD_FAULT else None,
             )
 
 
@@ -549,9 +557,10 @@ def _good_lines(frame: _Arrays, posterior: Posterior) -> NDArray[np.bool_]:
     return ~likelier_bad(lines, posterior.mean)
 
 
-def _rate_of(posterior: Posterior, column: int, confidence: float) -> Rate:
-    values = _expit(posterior.points[:, column])
-    low, high = posterior.quantiles(values, _ends(confidence))
+def _rate_of(posterior: Posterior, values: Floats, confidence: float) -> Rate:
+    """Mean and central interval of what has a value at each point."""
+    ends = np.array([(1 - confidence) / 2, (1 + confidence) / 2])
+    low, high = posterior.quantiles(values, ends)
     return Rate(float(posterior.weights @ values), float(low), float(high))
 
 
@@ -577,10 +586,6 @@ def _form_json(found: CurveForm | None) -> dict[str, Any] | None:
         "p": found.p_value,
         "others": others,
     }
-
-
-def _ends(confidence: float) -> Floats:
-    return np.array([(1 - confidence) / 2, (1 + confidence) / 2])
 
 
 def _expit(values: Floats) -> Floats:

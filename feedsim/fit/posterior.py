@@ -9,6 +9,7 @@ import numpy as np
 
 from feedsim.stats import Floats
 
+# The number of points is 2 to this power.
 POINTS_LOG2 = 13
 MOST_ROUNDS = 6
 ENOUGH = 0.5
@@ -47,21 +48,27 @@ class Posterior:
         return found
 
     def quantiles(self, values: Floats, at: Floats) -> Floats:
-        """Quantiles of what has a value at each point."""
+        """Quantiles of what has a value at each point.
+
+        Parameters
+        ----------
+        values : array of shape (n,)
+        at : array of shape (q,)
+            Probabilities.
+
+        Returns
+        -------
+        array of shape (q,)
+        """
         order = np.argsort(values)
         steps = np.cumsum(self.weights[order]) - self.weights[order] / 2
         return np.interp(at, steps, values[order])
-
-    def below(self, values: Floats, limit: float) -> float:
-        """Probability that what has a value at each point is below a limit."""
-        return float(self.weights[values < limit].sum())
 
 
 def explore(
     log_density: Callable[[Floats], Floats],
     mode: Floats,
     covariance: Floats,
-    points_log2: int = POINTS_LOG2,
 ) -> Posterior:
     """Work out a posterior by importance sampling from Student laws around its mode.
 
@@ -75,8 +82,6 @@ def explore(
     mode : array of shape (k,)
     covariance : array of shape (k, k)
         Laplace's approximation there.
-    points_log2 : int
-        The number of points is 2 to this power.
 
     Returns
     -------
@@ -90,7 +95,7 @@ def explore(
     from scipy.stats.qmc import Sobol
 
     k = len(mode)
-    uniform = Sobol(k + 1, seed=SEED).random_base2(points_log2)
+    uniform = Sobol(k + 1, seed=SEED).random_base2(POINTS_LOG2)
     uniform = np.clip(uniform, 1e-12, 1 - 1e-12)
     heavy = np.sqrt(DEGREES / chdtri(DEGREES, uniform[:, :1]))
     standard = ndtri(uniform[:, 1:]) * heavy

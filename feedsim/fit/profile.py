@@ -39,7 +39,7 @@ def deviance(fit: FamilyFit, parameter: Parameter, value: float) -> float:
     float
         At least 0; about chi-square with one degree of freedom at the true value.
     """
-    return _profile(fit, parameter)(math.log(value))
+    return _Profile(fit, parameter)(math.log(value))
 
 
 def deviance_limit(fit: FamilyFit, confidence: float) -> float:
@@ -60,38 +60,42 @@ def deviance_limit(fit: FamilyFit, confidence: float) -> float:
     return limit * (1 + SMALL_SAMPLE / fit.data.events)
 
 
-def _profile(fit: FamilyFit, parameter: Parameter) -> Callable[[float], float]:
-    likelihood = likelihood_of(fit.family, fit.data)
-    best = fit.log_likelihood
-    if fit.family == EXPONENTIAL:
-        return lambda log_mean: max(0.0, 2 * (best - likelihood.value(log_mean, 0.0)))
-    from scipy.optimize import minimize_scalar
+class _Profile:
+    """The deviance over the logarithm of one parameter, the other fitted anew at each value."""
 
-    # Where the other parameter was for a value before is a good place to begin.
-    near = [fit.log_scale if parameter == "mean" else fit.location]
-    width = 0.2 if parameter == "mean" else 0.2 * math.exp(fit.log_scale)
-
-    def lost(log_value: float) -> float:
+    def __init__(self, fit: FamilyFit, parameter: Parameter) -> None:
+        self._fit = fit
+        self._parameter = parameter
+        self._likelihood = likelihood_of(fit.family, fit.data)
+        # Where the other parameter was for a value before is a good place to begin.
         if parameter == "mean":
-
-            def place(other: float) -> tuple[float, float]:
-                log_scale = min(max(other, -20.0), 4.0)
-                return log_value - log_mean_over_location(fit.family, log_scale), log_scale
+            self._near, self._width = fit.log_scale, 0.2
         else:
-            held = log_scale_of(fit.family, math.exp(log_value))
+            self._near, self._width = fit.location, 0.2 * math.exp(fit.log_scale)
 
-            def place(other: float) -> tuple[float, float]:
-                return other, held
+    def __call__(self, log_value: float) -> float:
+        if self._fit.family == EXPONENTIAL:
+            return self._lost(self._likelihood.value(log_value, 0.0))
+        from scipy.optimize import minimize_scalar
 
         found = minimize_scalar(
-            lambda other: -likelihood.value(*place(other)),
-            bracket=(near[0] - width, near[0] + width),
+            lambda other: -self._likelihood.value(*self._place(log_value, other)),
+            bracket=(self._near - self._width, self._near + self._width),
             tol=1e-10,
         )
-        near[0] = float(found.x)
-        return max(0.0, 2 * (best + float(found.fun)))
+        self._near = float(found.x)
+        return self._lost(-float(found.fun))
 
-    return lost
+    def _place(self, log_value: float, other: float) -> tuple[float, float]:
+        """Location and log-scale at a value of the one parameter and one of the other."""
+        family = self._fit.family
+        if self._parameter == "mean":
+            log_scale = min(max(other, -20.0), 4.0)
+            return log_value - log_mean_over_location(family, log_scale), log_scale
+        return other, log_scale_of(family, math.exp(log_value))
+
+    def _lost(self, log_likelihood: float) -> float:
+        return max(0.0, 2 * (self._fit.log_likelihood - log_likelihood))
 
 
 def interval(fit: FamilyFit, parameter: Parameter, confidence: float = 0.95) -> tuple[float, float]:
@@ -114,7 +118,7 @@ def interval(fit: FamilyFit, parameter: Parameter, confidence: float = 0.95) -> 
     Meeker and Escobar, Statistical Methods for Reliability Data, ch. 7 and 8 (from memory).
     """
     limit = deviance_limit(fit, confidence)
-    lost = _profile(fit, parameter)
+    lost = _Profile(fit, parameter)
     if parameter == "mean":
         middle, place = fit.log_mean, 0
     else:

@@ -97,26 +97,16 @@ class BinomialFit:
         Inverse of the information there (Laplace's approximation, with a prior).
     log_likelihood : float
         Of the data, with the binomial coefficients.
-    deviance, pearson : float
+    deviance : float
         Against the saturated model, on `degrees` degrees of freedom.
+    degrees : int
     """
 
     coefficients: Floats
     covariance: Floats
     log_likelihood: float
     deviance: float
-    pearson: float
     degrees: int
-
-    @property
-    def standard_errors(self) -> Floats:
-        """Of the coefficients, shape (k,)."""
-        return np.sqrt(np.diag(self.covariance))
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion, 2 k - 2 log-likelihood."""
-        return 2 * len(self.coefficients) - 2 * self.log_likelihood
 
 
 def fit_binomial(
@@ -215,17 +205,14 @@ class _Curve:
 
         faults, attempts = self.faults, self.attempts
         good = attempts - faults
-        chance = self.link.chance(self.design @ beta)
         coefficients = gammaln(attempts + 1) - gammaln(faults + 1) - gammaln(good + 1)
         like = self._log_like(beta)
         best = xlogy(faults, faults / attempts) + xlogy(good, good / attempts)
-        variance = attempts * chance * (1 - chance)
         return BinomialFit(
             beta,
             np.linalg.inv(self.slope_and_information(beta)[1]).astype(float),
             float((coefficients + like).sum()),
             float(2 * (best - like).sum()),
-            float(((faults - attempts * chance) ** 2 / variance).sum()),
             len(faults) - len(beta),
         )
 

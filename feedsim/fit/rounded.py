@@ -19,12 +19,12 @@ from feedsim.fit.survival import CensoredTimes
 from feedsim.stats import Floats
 
 PHASES = 8
+LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 _SMALLEST_S = 1e-12
 _STEP = 1e-5
 _FARTHEST = 1e8
 _LARGEST_Z = 600.0
 _LARGEST_LOG = 300.0
-_LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 
 
 def _phases() -> tuple[Floats, Floats]:
@@ -139,7 +139,7 @@ class RoundedLikelihood:
 
     def _log_density(self, z: Floats) -> Floats:
         if self.is_lognormal:
-            return -0.5 * z * z - _LOG_ROOT_2PI
+            return -0.5 * z * z - LOG_ROOT_2PI
         return z - np.exp(z)
 
     def _log_survival(self, z: Floats) -> Floats:

@@ -283,22 +283,10 @@ def fit_stops(
     """
     if samples < LEAST_SAMPLES:
         raise StopsError(f"samples: is {samples}, allowed: at least {LEAST_SAMPLES}")
-    if machine is not None and machine not in log.machines:
-        raise StopsError(
-            f"--of-machine: {log.file} has no machine {machine!r}, allowed: "
-            f"{', '.join(filter(None, log.machines)) or 'all'}"
-        )
-    found = stops_by_reason(log, machine)
-    known = [each.reason for each in found]
-    for reason in reasons:
-        if reason not in known:
-            raise StopsError(
-                f"--only: no stop of reason {reason!r} lies in a window, allowed: "
-                f"{', '.join(known[:12])}"
-            )
-    step_s = resolution_s(log)
+    found = _stops_asked_for(log, machine, reasons)
     if changed_us is not None:
         _refuse_change(found, log, changed_us)
+    step_s = resolution_s(log)
     fitter = _Fitter(samples, confidence, split, seed, step_s, changed_us)
     stations: list[FittedStation] = []
     left_out: list[tuple[str, str]] = []
@@ -330,6 +318,26 @@ def fit_stops(
         confidence=confidence,
         step_s=step_s,
     )
+
+
+def _stops_asked_for(
+    log: EventLog, machine: str | None, reasons: Sequence[str]
+) -> list[ReasonStops]:
+    """Stops of all reasons, where the log has the machine and the reasons that are named."""
+    if machine is not None and machine not in log.machines:
+        raise StopsError(
+            f"--of-machine: {log.file} has no machine {machine!r}, allowed: "
+            f"{', '.join(filter(None, log.machines)) or 'all'}"
+        )
+    found = stops_by_reason(log, machine)
+    known = [each.reason for each in found]
+    for reason in reasons:
+        if reason not in known:
+            raise StopsError(
+                f"--only: no stop of reason {reason!r} lies in a window, allowed: "
+                f"{', '.join(known[:12])}"
+            )
+    return found
 
 
 def _refuse_change(found: Sequence[ReasonStops], log: EventLog, changed_us: int) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -125,6 +124,11 @@ def clustering(
     Clustering or None
         None with fewer than `LEAST_STOPS` stops.
 
+    Raises
+    ------
+    FitError
+        As `Renewals.like`.
+
     References
     ----------
     Serial correlation and index of dispersion: Cox and Lewis, The Statistical Analysis of Series
@@ -133,33 +137,24 @@ def clustering(
     if renewals.data.events < LEAST_STOPS:
         return None
     draw = partial(_drawn_from, kaplan_meier(renewals.data))
-    others = [renewals.like(rng, draw) for _ in range(samples)]
-    p = {}
-    for name, of in (("neighbours", _neighbours), ("dispersion", _dispersion)):
-        p[name] = _chance_of_as_much(of(renewals), of, others)
-    return Clustering(
-        _neighbours(renewals),
-        _dispersion(renewals),
-        p["neighbours"],
-        p["dispersion"],
-        samples,
+    own = _neighbours(renewals), _dispersion(renewals)
+    told, as_much = [0, 0], [0, 0]
+    for _ in range(samples):
+        sample = renewals.like(rng, draw)
+        for place, found in enumerate((_neighbours(sample), _dispersion(sample))):
+            told[place] += not math.isnan(found)
+            as_much[place] += found >= own[place]
+    p_neighbours, p_dispersion = (
+        math.nan if math.isnan(value) else (1 + more) / (1 + all_told)
+        for value, more, all_told in zip(own, as_much, told, strict=True)
     )
+    return Clustering(*own, p_neighbours, p_dispersion, samples)
 
 
 def _drawn_from(
     curve: KaplanMeier, rng: np.random.Generator, shape: int | tuple[int, ...]
 ) -> Floats:
     return km_quantiles(curve, rng.random(shape))
-
-
-def _chance_of_as_much(
-    own: float, of: Callable[[Renewals], float], others: list[Renewals]
-) -> float:
-    if math.isnan(own):
-        return math.nan
-    found = np.array([of(other) for other in others])
-    found = found[~np.isnan(found)]
-    return float((1 + (found >= own).sum()) / (1 + len(found)))
 
 
 def _neighbours(renewals: Renewals) -> float:

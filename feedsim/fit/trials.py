@@ -12,13 +12,12 @@ from pathlib import Path
 
 from feedsim.config.datafile import read_text
 from feedsim.config.problems import ConfigError, Problem, show
-from feedsim.film import CLOSURES, FAULTS, bending_stiffness_uNm, layers_of
+from feedsim.film import CLOSURES, FAULTS, STIFFEST_UNM, bending_stiffness_uNm, layers_of
 
 COLUMNS = ("closure", "stiffness_uNm", "film", "lane", "bundle", "attempts", *FAULTS)
 DELIMITERS = ",;\t"
 MOST_SHOWN = 20
 MOST_ATTEMPTS = 10**9
-STIFFEST_UNM = 1e6
 # Characters of a film's layers: more are nobody's film.
 LONGEST_FILM = 300
 _COUNT = re.compile(r"\d{1,10}", re.ASCII)
@@ -80,7 +79,7 @@ class Trials:
 
 
 @dataclass(frozen=True)
-class Reading:
+class TrialLayout:
     """How to read a file: what holds for all its lines, and how it writes numbers.
 
     Attributes
@@ -100,10 +99,10 @@ class Reading:
     decimal: str = "."
 
 
-PLAIN = Reading()
+PLAIN = TrialLayout()
 
 
-def read_trials(path: str | Path, reading: Reading = PLAIN) -> Trials:
+def read_trials(path: str | Path, layout: TrialLayout = PLAIN) -> Trials:
     """Read pick trials.
 
     The first line names the columns, in any order: closure, stiffness_uNm or film, lane, bundle,
@@ -114,7 +113,7 @@ def read_trials(path: str | Path, reading: Reading = PLAIN) -> Trials:
     Parameters
     ----------
     path : str or Path
-    reading : Reading
+    layout : TrialLayout
 
     Returns
     -------
@@ -129,12 +128,25 @@ def read_trials(path: str | Path, reading: Reading = PLAIN) -> Trials:
     text, line, problem = read_text(path)
     if problem:
         raise ConfigError([Problem(str(path), line, "", problem)])
-    return parse_trials(text, str(path), reading)
+    return parse_trials(text, str(path), layout)
 
 
-def parse_trials(text: str, name: str = "trials", reading: Reading = PLAIN) -> Trials:
-    """Read the text of pick trials, as `read_trials` does a file."""
-    reader = _Reader(name, reading)
+def parse_trials(text: str, name: str = "trials", layout: TrialLayout = PLAIN) -> Trials:
+    """Read the text of pick trials, as `read_trials` does a file.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        For messages.
+    layout : TrialLayout
+
+    Raises
+    ------
+    ConfigError
+        With everything that is wrong, each with its line.
+    """
+    reader = _Reader(name, layout)
     found = reader.read(text)
     if reader.problems:
         shown = reader.problems[:MOST_SHOWN]
@@ -146,12 +158,12 @@ def parse_trials(text: str, name: str = "trials", reading: Reading = PLAIN) -> T
 
 
 class _Reader:
-    def __init__(self, name: str, reading: Reading) -> None:
+    def __init__(self, name: str, layout: TrialLayout) -> None:
         self.name = name
-        self.reading = reading
+        self.layout = layout
         self.problems: list[Problem] = []
         self.notes: list[str] = []
-        self.stiffness_of_film: dict[str, float | None] = dict(reading.films)
+        self.stiffness_of_film: dict[str, float | None] = dict(layout.films)
 
     def wrong(self, line: int | None, column: str, message: str) -> None:
         self.problems.append(Problem(self.name, line, column, message))
@@ -213,7 +225,7 @@ class _Reader:
         return columns
 
     def _refuse_rivals(self, line: int, columns: Sequence[str]) -> None:
-        given = self.reading
+        given = self.layout
         if given.closure is not None and "closure" in columns:
             self.wrong(line, "closure", "is a column, so --closure cannot be given too")
         if given.stiffness_uNm is not None and {"stiffness_uNm", "film"} & set(columns):
@@ -223,10 +235,10 @@ class _Reader:
 
     def _line(self, line: int, fields: Mapping[str, str]) -> TrialLine | None:
         before = len(self.problems)
-        closure = self.reading.closure
+        closure = self.layout.closure
         if "closure" in fields:
             closure = self._closure(line, fields["closure"])
-        stiffness = self.reading.stiffness_uNm
+        stiffness = self.layout.stiffness_uNm
         if "stiffness_uNm" in fields:
             stiffness = self._stiffness(line, fields["stiffness_uNm"])
         elif "film" in fields:
@@ -265,7 +277,7 @@ class _Reader:
 
     def _stiffness(self, line: int, text: str) -> float:
         plain = text
-        if self.reading.decimal == ",":
+        if self.layout.decimal == ",":
             plain = "no point" if "." in text else text.replace(",", ".")
         if _NUMBER.fullmatch(plain) and 0 < float(plain) <= STIFFEST_UNM:
             return float(plain)
@@ -276,7 +288,7 @@ class _Reader:
 
     @property
     def _is_point(self) -> bool:
-        return self.reading.decimal == "."
+        return self.layout.decimal == "."
 
     def _of_film(self, line: int, text: str) -> float:
         if text not in self.stiffness_of_film:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from feedsim.fit.rounded import LOG_ROOT_2PI
 from feedsim.fit.survival import CensoredTimes
 from feedsim.stats import Floats
 
@@ -14,7 +15,6 @@ PARAMETERS = 5
 STARTS = (0.5, 0.7, 0.85, 0.95)
 LEAST_SCALE = 0.05
 DIGITS = 2
-_LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,7 @@ def _start(log_s: Floats, part: float) -> Floats:
 
 def _log_density(log_s: Floats, location: float, scale: float) -> Floats:
     z = (log_s - location) / scale
-    return -0.5 * z * z - _LOG_ROOT_2PI - math.log(scale)
+    return -0.5 * z * z - LOG_ROOT_2PI - math.log(scale)
 
 
 def _log_survival(log_s: Floats, location: float, scale: float) -> Floats:

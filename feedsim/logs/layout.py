@@ -8,19 +8,10 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from pydantic import ValidationError
 
-from feedsim.accounts.record import (
-    BLOCKED,
-    CHANGEOVER,
-    DRY,
-    JAM,
-    LANE_FAULT,
-    PLANNED_STOP,
-    RUNNING,
-)
 from feedsim.config import ConfigError, Problem
 from feedsim.config.datafile import read_text
 from feedsim.config.declare import Table, allowed_text, key
@@ -30,8 +21,11 @@ from feedsim.config.reading import read_toml
 from feedsim.logs.findings import shown
 from feedsim.logs.instants import time_format_problem, zone_problem
 
-STATES = (RUNNING, DRY, LANE_FAULT, JAM, BLOCKED, CHANGEOVER, PLANNED_STOP)
+# States of the accounts that a log's reason may be.
 State = Literal["running", "dry", "lane_fault", "jam", "blocked", "changeover", "planned_stop"]
+STATES: tuple[State, ...] = get_args(State)
+# Speeds of a machine, packs a minute.
+SLOWEST_PER_MIN, FASTEST_PER_MIN = 0.001, 1e5
 Unit = Literal["us", "ms", "s", "min", "h"]
 
 
@@ -88,7 +82,12 @@ class Layout(Table):
         allowed="a list of reasons",
     )
     speed_per_min: float | None = key(
-        "Speed of the machines", unit="packs/min", default=None, example=40, ge=0.001, le=1e5
+        "Speed of the machines",
+        unit="packs/min",
+        default=None,
+        example=40,
+        ge=SLOWEST_PER_MIN,
+        le=FASTEST_PER_MIN,
     )
 
 

@@ -8,19 +8,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from feedsim.accounts.record import CHANGEOVER, PLANNED_STOP, RESTARTING, RETRY
+from feedsim.accounts.record import CHANGEOVER, PLANNED_STOP
 from feedsim.config.declare import state_of
+from feedsim.config.sense import BUILT_IN_STATES
 from feedsim.logs.findings import Finding
 from feedsim.logs.halts import WholeHalt, cut_to, whole_halts
 from feedsim.logs.instants import Zone
-from feedsim.logs.layout import STATES
 from feedsim.logs.spans import ALL_MACHINES, LoggedHalt, LoggedStop, ProductionWindow
 
 NO_REASON = "reason not given"
 NO_MACHINE = "machine not given"
 AS_LOGGED = "as logged"
-# States that are none of a reason's own, and what would name another measure.
-OWN_STATES = frozenset({*STATES, RETRY, RESTARTING})
 
 
 @dataclass(frozen=True)
@@ -108,7 +106,7 @@ class EventLog:
     def _state_by_reason(self) -> dict[str, str]:
         """Reasons of unlike words have unlike states."""
         found: dict[str, str] = {}
-        taken = set(OWN_STATES)
+        taken = set(BUILT_IN_STATES)
         for reason in self.reasons:
             own = self.states.get(reason, "")
             if not own:

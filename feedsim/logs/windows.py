@@ -9,7 +9,7 @@ from decimal import Decimal
 
 from feedsim.logs.findings import LogError, Notebook, shown
 from feedsim.logs.instants import Zone
-from feedsim.logs.layout import Layout
+from feedsim.logs.layout import FASTEST_PER_MIN, SLOWEST_PER_MIN, Layout
 from feedsim.logs.numbers import US_IN, Marks, read_count
 from feedsim.logs.sheet import Row, Sheet
 from feedsim.logs.spans import ALL_MACHINES, LoggedStop, ProductionWindow
@@ -18,7 +18,6 @@ from feedsim.times import cycle_us
 
 COUNTS = ("good", "made", "rejected")
 GAP_US = 1_000_000
-FASTEST_PER_MIN = 100_000
 DAY_US = 24 * US_IN["h"]
 MOST_DAYS = 10_000
 
@@ -102,7 +101,8 @@ class CountReader:
             return None
         text = row.cells[self._at["speed"]]
         speed = self._marks["speed"].read(text)
-        if speed is None or not Decimal("0.001") <= speed <= FASTEST_PER_MIN:
+        # By its decimal text: as a binary fraction the least is a hair above what people write.
+        if speed is None or not Decimal(str(SLOWEST_PER_MIN)) <= speed <= FASTEST_PER_MIN:
             self._notes.note(row.line, "bad_speed", shown(text))
             return None
         return cycle_us(float(speed))

@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
 from feedsim.film import ANY
-from feedsim.fit.picks import Cell, PicksResult
+from feedsim.fit.picks import CountedPicks, PicksResult
 from feedsim.plots.sheet import EDGE_IN, Sheet
 from feedsim.plots.style import FONT, figure_style, line_looks
 
@@ -97,7 +97,9 @@ def _draw(axes: Axes, result: PicksResult, fault: str) -> None:
         axes.grid(visible=False, axis="x")
 
 
-def _point(axes: Axes, cell: Cell, at: float, number: int, *, with_model: bool) -> list[float]:
+def _point(
+    axes: Axes, cell: CountedPicks, at: float, number: int, *, with_model: bool
+) -> list[float]:
     """Draw what was counted of a cell, beside the model where that has no line."""
     looks = line_looks(number)
     counted = cell.counted if cell.good is None else cell.good

@@ -10,14 +10,13 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from feedsim.answers.trial_efficiency import EfficiencyResult, Point
-from feedsim.labels import given_percent
+from feedsim.labels import given_percent, label_of
 from feedsim.plots.sheet import Sheet
 from feedsim.plots.style import FONT, INK, LOOKS, SOFT_INK, STEPS, figure_style, line_looks
 from feedsim.plots.trial import ABOVE_IN, LEFT_IN, WIDTH_IN
 
 CURVE_IN, VALUES_IN, GAP_IN = 3.6, 1.5, 0.45
 BELOW_IN = 0.8
-NAMES = {"oee": "OEE", "availability": "availability"}
 CLEAR = 0.995
 LOW = 12.0
 
@@ -54,7 +53,7 @@ def efficiency_figure(result: EfficiencyResult, title: str) -> Figure:
                 zorder=2,
             )
         curve.tick_params(labelbottom=False)
-        name = NAMES[result.trial.measure]
+        name = label_of(result.trial.measure).text
         values.set_xlabel(f"{name}, %: true above, of single trials of the config's line below")
     return sheet.figure
 

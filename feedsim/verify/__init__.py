@@ -4,7 +4,7 @@ Cases are data with their sources; the tests run them all.
 """
 
 from feedsim.verify.case import AGREES_Z, FAILS_Z, Case, Control
-from feedsim.verify.run import Outcome, run_case, run_cases
+from feedsim.verify.run import Outcome, run_case
 from feedsim.verify.subjects import SUBJECTS, all_cases
 
 __all__ = [
@@ -16,5 +16,4 @@ __all__ = [
     "Outcome",
     "all_cases",
     "run_case",
-    "run_cases",
 ]

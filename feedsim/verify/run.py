@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,12 +106,6 @@ def run_case(case: Case, scale: int = 1, engine: str = SIMPY) -> Outcome:
         distance(value, case.reference, error, case.allowance),
         distance(wrong_value, wrong, wrong_error, case.allowance),
     )
-
-
-def run_cases(cases: Iterable[Case], scale: int = 1, engine: str = SIMPY) -> Iterator[Outcome]:
-    """Run cases one after the other; those that share a config should stand together."""
-    for case in cases:
-        yield run_case(case, scale, engine)
 
 
 def _look(case: Case, config: str, replications: int, engine: str) -> tuple[float, float]:

@@ -36,6 +36,8 @@ def miss_curves(
         As `film_curves`.
     """
     named = swept_tables(config, machine)
+    if factors is not None and not factors:
+        raise FilmError("--factors: is empty, allowed: numbers above 0")
     tables = {
         SINGLE: [n for n in named if config.machine[n].chances[0] > 0],
         BAD_BUNDLES: [n for n in named if _has_bad_bundles(config.machine[n])],
