@@ -6,6 +6,7 @@ import json
 import math
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -317,6 +318,24 @@ def test_where_no_family_fits_the_times_themselves_are_taken(tmp_path):
     spread = config.machine[0].station[0].stop
     assert spread.family == "empirical"
     assert spread.mean_s == pytest.approx(station.length.mean_s, abs=1e-5)
+
+
+def test_each_empirical_time_has_a_file_of_its_own():
+    alike = "jam at the second transfer belt behind the coder, where the packs turn"
+    names = [f"{alike} left", f"{alike} right", "film roll", "film-roll", "???"]
+    stations = [
+        SimpleNamespace(
+            name=name, times=[SimpleNamespace(purpose="stop", family=None, values_s=[float(place)])]
+        )
+        for place, name in enumerate(names)
+    ]
+    files = files_of_times(SimpleNamespace(stations=stations))
+    assert [float(text) for text in files.values()] == [0, 1, 2, 3, 4]
+    assert list(files)[2:] == [
+        "film-roll-stop-s.txt",
+        "film-roll-2-stop-s.txt",
+        "station-stop-s.txt",
+    ]
 
 
 def test_a_handful_of_stops_is_told_as_such(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from itertools import chain, count
 from typing import Any
 
 from feedsim.config.write import toml_value
@@ -11,6 +12,7 @@ from feedsim.fit.stop_words import PURPOSES, answer, length, unit_of
 from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
 
 DIGITS = 6
+LONGEST_NAME = 60
 
 
 def stations_text(result: StopsResult, log_name: str) -> str:
@@ -34,39 +36,48 @@ def stations_text(result: StopsResult, log_name: str) -> str:
         "# covariance: how well the log tells mean and cv or shape, for --inputs uncertain.",
         "# Lengths hold the wait for an operator where the log does, so none is waited for here.",
     ]
-    for station in result.stations:
-        lines += ["", *_lines(station)]
+    for station, name in zip(result.stations, _names(result), strict=True):
+        lines += ["", *_lines(station, name)]
     return "\n".join(lines) + "\n"
 
 
 def files_of_times(result: StopsResult) -> Mapping[str, str]:
     """Files of the times that no family carries, one number of seconds a line, by name."""
     return {
-        file_name(station, time): "".join(f"{value:.{DIGITS}f}\n" for value in time.values_s)
-        for station in result.stations
+        _file_name(name, time): "".join(f"{value:.{DIGITS}f}\n" for value in time.values_s)
+        for station, name in zip(result.stations, _names(result), strict=True)
         for time in station.times
         if time.family is None
     }
 
 
-def file_name(station: FittedStation, time: FittedTime) -> str:
+def _names(result: StopsResult) -> list[str]:
+    """Each station's name as files have it: none twice, also where names differ only behind it."""
+    names: list[str] = []
+    for station in result.stations:
+        plain = re.sub(r"\W+", "-", station.name.lower()).strip("-")[:LONGEST_NAME] or "station"
+        numbered = (f"{plain}-{number}" for number in count(2))
+        names.append(next(name for name in chain([plain], numbered) if name not in names))
+    return names
+
+
+def _file_name(name: str, time: FittedTime) -> str:
     """Name of the file of an empirical time."""
-    name = re.sub(r"\W+", "-", station.name.lower()).strip("-") or "station"
-    return f"{name[:60]}-{time.purpose.replace('_', '-')}-s.txt"
+    return f"{name}-{time.purpose.replace('_', '-')}-s.txt"
 
 
-def _lines(station: FittedStation) -> Iterator[str]:
+def _lines(station: FittedStation, name: str) -> Iterator[str]:
     yield "[[machine.station]]"
     yield f"name = {toml_value(station.name)}"
     for time in station.times:
         yield f"# {_basis(time)}"
-        yield f"{time.purpose} = {toml_value(_table(station, time))}"
+        yield f"{time.purpose} = {toml_value(_table(time, name))}"
 
 
-def _table(station: FittedStation, time: FittedTime) -> dict[str, Any]:
+def _table(time: FittedTime, name: str) -> dict[str, Any]:
     family = time.family
     if family is None:
-        return {"family": time.chosen, "file_s": file_name(station, time)}
+        return {"family": time.chosen, "file_s": _file_name(name, time)}
     fit = family.fit
     unit, size_s = unit_of(fit.mean_s)
     table: dict[str, Any] = {
