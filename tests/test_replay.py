@@ -230,6 +230,20 @@ def test_a_lane_closed_in_the_instant_in_which_it_was_cleared(monkeypatch):
     ]
 
 
+def test_a_lane_cleared_of_its_last_bags_is_dry_until_a_visit_brings_more(monkeypatch):
+    """Three of ten bags go at each clearing, the last one at 8 s; then a visit of 2 s begins."""
+    text = f'{CLOSED_AT_ONCE}[crew]\ncalls = "dry"\n'.replace(
+        "live_loading", "visit = 2 s\nlive_loading"
+    )
+    cell = build_cell(parse_config(toml_of(text)))
+    _, wrong = instants_out_of_order(cell, monkeypatch)
+    assert wrong == 0
+    events = events_of(run_shift(cell, 1, 1), cell, Window(0, cell.shift_us))
+    told = [(e.what, e.detail) for e in events if e.at_us == 8_000_000]
+    assert ("state", "dry") in told
+    assert ("begins", "load") in told
+
+
 def test_an_instant_whose_order_is_a_guess_loses_no_event(monkeypatch):
     """Of this cell one instant cannot be put in order by what its record tells of it."""
     cell = build_cell(parse_config(text_full_of_ties(192)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 from math import comb, sqrt
 from pathlib import Path
@@ -435,6 +436,8 @@ def test_the_curve_of_somebody_who_takes_no_account_of_bad_bundles():
     alone, planned = curve[f"passes_0_in_{picks}"], curve[f"passes_0_in_{result.main.picks}"]
     assert (alone[1:] > planned[1:]).all()
     assert alone.iloc[-1] == result.passes(0, picks, curve["rate"].iloc[-1])
+    planned_as_if_alone = replace(result, alone=replace(result.main, faults=3, picks=700))
+    assert planned_as_if_alone.if_alone == (3, 700)
     assert result.sequential_courses == {}
     with pytest.raises(ValueError, match="no number of picks"):
         result.affordable_passes(0.01)

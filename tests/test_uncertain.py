@@ -6,6 +6,7 @@ import csv
 import json
 from pathlib import Path
 from statistics import NormalDist
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,11 +20,12 @@ from feedsim.answers.film.inputs import (
     Crossing,
     LimitOverInputs,
     _crossing,
+    _rate_at,
     _span,
     film_over_inputs,
 )
 from feedsim.answers.rounds import rounds
-from feedsim.answers.rounds_inputs import IntervalOverInputs, rounds_over_inputs
+from feedsim.answers.rounds_inputs import IntervalOverInputs, RoundsInputs, rounds_over_inputs
 from feedsim.answers.rows import Row
 from feedsim.answers.set_ranges import Range, ShareOfSets, range_over, share_met
 from feedsim.answers.shared_unknowns import TwoConfigs, shared_fits
@@ -613,7 +615,25 @@ def test_a_limit_that_some_sets_do_not_reach_has_an_open_end():
     assert 0.9 < closed.low < 1.1
 
 
+def test_a_limit_as_a_miss_rate():
+    """Over factors the rate is a straight line, over stiffness its logarithm; slopes of chords."""
+    places, rates = np.log([1.0, 2.0, 4.0]), [0.01, 0.02, 0.04]
+    at = Crossing(np.log(3.0), 0.5)
+    slope = 0.02 / np.log(2)
+    found = _rate_at(at, places, rates, is_log=False)
+    assert found == pytest.approx((0.03, slope**2 * 0.5))
+    curved = _rate_at(Crossing(np.log(3.0), 0.5), places, [0.01, 0.02, 0.08], is_log=True)
+    assert curved.place == pytest.approx(0.02 * 1.5**2)
+    never = Crossing(np.inf, 0.0)
+    assert _rate_at(never, places, rates, is_log=False) is never
+
+
 # Rounds: in how many sets an interval meets the targets.
+
+
+def test_rounds_over_inputs_in_short():
+    inputs = SimpleNamespace(in_short="3 inputs, 20 sets")
+    assert repr(RoundsInputs(None, inputs, ())) == "RoundsInputs(3 inputs, 20 sets)"
 
 
 @pytest.mark.campaign
