@@ -349,6 +349,7 @@ def test_an_unfinished_fit_is_refused_like_a_study(studies, tmp_path, capsys):
 # Studies too large for a page.
 
 
+@pytest.mark.campaign
 def test_what_does_not_fit_is_left_out_and_said(studies):
     study = read_study(studies["capacity"])
     drawings = {f"capacity-machine-{n}": study.drawings["capacity"] for n in range(1, 12)}

@@ -420,6 +420,7 @@ def test_the_json_document_names_the_best(feedsim):
 
 
 @pytest.mark.draws
+@pytest.mark.campaign
 def test_same_answer_on_one_and_two_processes(feedsim):
     words = ["sweep", "cell.toml", "--vary", "crew.operators=1,2", "--jobs"]
     feedsim(*words, "1", "--out", "one")

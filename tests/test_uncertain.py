@@ -463,6 +463,7 @@ def test_no_miss_in_five_hundred_picks_is_a_range_of_a_difference(unmissed):
     assert widths[1] < 0.2 * widths[0]
 
 
+@pytest.mark.campaign
 def test_no_miss_in_five_hundred_picks_is_a_range_of_the_film_s_answer(unmissed):
     result = film_study(unmissed, [Target("oee", 0.82)], factors=[0.5, 8], budget=5, work=KERNEL)
     found = film_over_inputs(result, sets=30, work=KERNEL)
