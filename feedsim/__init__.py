@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from feedsim.film import FilmModel
     from feedsim.fit.picks import PicksResult, fit_picks
     from feedsim.fit.stops import StopsResult, fit_stops
-    from feedsim.fit.trials import Trials, read_trials
+    from feedsim.fit.trials import TrialLayout, Trials, read_trials
     from feedsim.logs import EventLog, Layout, LogError, load_layout, read_log
     from feedsim.study import Setting, Work
     from feedsim.verify.face import FaceValidity, face_validity
@@ -104,6 +104,7 @@ _HOMES = {
     "FilmModel": "feedsim.film",
     "PicksResult": "feedsim.fit.picks",
     "fit_picks": "feedsim.fit.picks",
+    "TrialLayout": "feedsim.fit.trials",
     "Trials": "feedsim.fit.trials",
     "read_trials": "feedsim.fit.trials",
     "Goal": "feedsim.answers.precision",
@@ -159,6 +160,7 @@ __all__ = [
     "StopsResult",
     "SweepResult",
     "Target",
+    "TrialLayout",
     "TrialResult",
     "Trials",
     "Work",

@@ -616,6 +616,13 @@ def test_a_limit_that_some_sets_do_not_reach_has_an_open_end():
     assert 0.9 < closed.low < 1.1
 
 
+def test_a_film_study_without_targets_has_no_limits(monkeypatch):
+    for name in ("with_uncertain_inputs", "unknowns_of"):
+        monkeypatch.setattr(f"feedsim.answers.film.inputs.{name}", lambda *_, **__: "drawn")
+    found = film_over_inputs(SimpleNamespace(config=None, targets=()))
+    assert (found.inputs, found.limits, found.met) == ("drawn", (), None)
+
+
 def test_a_limit_as_a_miss_rate():
     """Over factors the rate is a straight line, over stiffness its logarithm; slopes of chords."""
     places, rates = np.log([1.0, 2.0, 4.0]), [0.01, 0.02, 0.04]

@@ -81,7 +81,7 @@ def command(
     from feedsim.fit.trials import read_trials
     from feedsim.plots.fit_picks import picks_figure
 
-    trials = read_trials(trials_path, _reading(closure, stiffness, films, decimal))
+    trials = read_trials(trials_path, _layout(closure, stiffness, films, decimal))
     if bad_bundles and not (trials.has_bundles and "missed" in trials.faults):
         raise click.UsageError(
             f"--bad-bundles: {trials_path} has not both of the columns bundle and missed, allowed: "
@@ -109,7 +109,7 @@ def command(
     return 0
 
 
-def _reading(
+def _layout(
     closure: str | None, stiffness: float | None, films: tuple[str, ...], decimal: str
 ) -> TrialLayout:
     from feedsim.film import CLOSURES, STIFFEST_UNM

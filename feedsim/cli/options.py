@@ -177,7 +177,8 @@ def _study_options() -> list[Option]:
             multiple=True,
             metavar="MEASURE=HALF_WIDTH",
             help="Take replications until the interval is as narrow: oee=0.005 (absolute for "
-            "shares and OEE parts), visits_per_h=0.02 (a part of the value for the rest).",
+            "shares and OEE parts), visits_per_h=0.02 (a part of the value for the rest). Not for "
+            "decisions about targets, which take what they need.",
         ),
         click.option(
             "--budget",
