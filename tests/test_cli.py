@@ -355,6 +355,7 @@ def test_no_worker_outlives_its_driver(long_run):
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
+@pytest.mark.campaign
 def test_an_interrupt_ends_a_study_within_seconds(long_run, tmp_path):
     os.killpg(long_run.pid, signal.SIGINT)
     started = time.monotonic()

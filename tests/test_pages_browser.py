@@ -6,7 +6,6 @@ from itertools import product
 
 import pytest
 from browsers import Opened, a_browser
-from campaigns import one_in
 from matplotlib.figure import Figure
 from test_replay import HOSTILE, MONO, OATS, THREE, hostile_config
 
@@ -79,9 +78,10 @@ def clock_of(opened):
     return opened.page.inner_text("#clock")
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("name", "width"),
-    one_in(6, product(["granola_three_machines", "oats_slider", "granola_mono_film"], [320, 1200])),
+    product(["granola_three_machines", "oats_slider", "granola_mono_film"], [320, 1200]),
 )
 def test_every_page_opens_without_complaint_or_request_and_fits(browser, addresses, name, width):
     opened = Opened(browser, addresses[name], width)
