@@ -81,7 +81,7 @@ def clock_of(opened):
 @pytest.mark.campaign
 @pytest.mark.parametrize(
     ("name", "width"),
-    product(["granola_three_machines", "oats_slider", "granola_mono_film"], [320, 1200]),
+    list(product(["granola_three_machines", "oats_slider", "granola_mono_film"], [320, 1200])),
 )
 def test_every_page_opens_without_complaint_or_request_and_fits(browser, addresses, name, width):
     opened = Opened(browser, addresses[name], width)
