@@ -196,6 +196,7 @@ def test_it_prints(browser, studies, tmp_path, kind):
     opened.context.close()
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize(("kind", "width"), LOOKS)
 def test_nobody_is_shut_out(browser, studies, kind, width):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core")

@@ -294,6 +294,7 @@ def small_disk(tmp_path):
     subprocess.run(["umount", "-l", str(place)], check=True)
 
 
+@pytest.mark.campaign
 def test_a_full_disk_is_told_and_the_study_goes_on_when_there_is_room(feedsim, small_disk):
     out = str(small_disk / "study")
     words = ["run", "cell.toml", "--engine", "simpy", "--jobs", "1", "--out", out]

@@ -85,6 +85,7 @@ STOP = "machine[0].station[0].stop.mean_s"
 RUN = "machine[0].station[0].between_stops.mean_s"
 
 
+@pytest.mark.campaign
 def test_without_chance_all_error_is_the_data(sd=4.0):
     """Delta method, own derivation: d OEE / d stop = -run / (run + stop)^2."""
     result = with_uncertain_inputs(
