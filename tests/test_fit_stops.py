@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -320,12 +321,17 @@ def test_where_no_family_fits_the_times_themselves_are_taken(tmp_path):
     assert spread.mean_s == pytest.approx(station.length.mean_s, abs=1e-5)
 
 
-def test_each_empirical_time_has_a_file_of_its_own():
+def test_each_empirical_time_has_a_file_of_its_own(monkeypatch):
     alike = "jam at the second transfer belt behind the coder, where the packs turn"
     names = [f"{alike} left", f"{alike} right", "film roll", "film-roll", "???"]
     stations = [
         SimpleNamespace(
-            name=name, times=[SimpleNamespace(purpose="stop", family=None, values_s=[float(place)])]
+            name=name,
+            times=[
+                SimpleNamespace(
+                    purpose="stop", family=None, chosen="empirical", values_s=[float(place)]
+                )
+            ],
         )
         for place, name in enumerate(names)
     ]
@@ -336,6 +342,11 @@ def test_each_empirical_time_has_a_file_of_its_own():
         "film-roll-2-stop-s.txt",
         "station-stop-s.txt",
     ]
+    # The tables name them.
+    monkeypatch.setattr("feedsim.fit.station_text.answer", lambda result: [])
+    monkeypatch.setattr("feedsim.fit.station_text._basis", lambda time: "as logged")
+    told = tomllib.loads(stations_text(SimpleNamespace(stations=stations), "log.csv"))
+    assert [table["stop"]["file_s"] for table in told["machine"]["station"]] == list(files)
 
 
 def test_a_handful_of_stops_is_told_as_such(tmp_path):

@@ -21,7 +21,7 @@ from feedsim.plots.panels import (
     is_never_seen,
     label_ends,
 )
-from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.sheet import EDGE_IN, Panels, Sheet
 from feedsim.plots.style import FONT, OWN_LINE, figure_style, line_looks
 from feedsim.plots.wording import counted, fitted, width_in
 from feedsim.study import Results
@@ -36,6 +36,8 @@ LEFT_IN, RIGHT_IN = 0.78, 0.12
 BELOW_IN, ABOVE_IN = 0.56, 0.34
 PLOT_IN = ROW_IN - BELOW_IN - ABOVE_IN
 OEE_IN = 2 * COLUMN_IN - LEFT_IN - RIGHT_IN
+CELLS = Panels(COLUMN_IN, ROW_IN, LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN)
+# Row, column, and columns that a panel takes.
 PLACES = ((0, 0, 2), *((place // COLUMNS, place % COLUMNS, 1) for place in range(2, 12)))
 GAP_IN = 0.08
 LINE_IN = 0.2
@@ -82,7 +84,7 @@ def capacity_figure(
         below_in = _key_below_in(len(drawn[0]), marks)
         body_in = GAP_IN + ROWS * ROW_IN + below_in
         sheet = Sheet(WIDTH_IN, title, body_in, _subtitle(family, machine))
-        cells = [_cell(sheet, place, below_in) for place in PLACES]
+        cells = [CELLS.axes(sheet, ROWS * ROW_IN + below_in, *place) for place in PLACES]
         for axes, panel, curves in zip(cells[:-1], panels, drawn, strict=True):
             draw_panel(axes, panel, curves)
             _finish_axis(axes, family, own_capacity)
@@ -100,17 +102,6 @@ def _panels(family: Family) -> list[Panel]:
         else p
         for p in PANELS
     ]
-
-
-def _cell(sheet: Sheet, place: tuple[int, int, int], below_in: float) -> Axes:
-    """Axes at a place of the grid: row, column, columns that it spans."""
-    row, column, columns = place
-    return sheet.axes(
-        EDGE_IN + column * COLUMN_IN + LEFT_IN,
-        below_in + (ROWS - 1 - row) * ROW_IN + BELOW_IN,
-        columns * COLUMN_IN - LEFT_IN - RIGHT_IN,
-        PLOT_IN,
-    )
 
 
 def _subtitle(family: Family, machine: str | None) -> str:

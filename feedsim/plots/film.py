@@ -22,7 +22,7 @@ from feedsim.labels import given_percent
 from feedsim.measures import measures_of
 from feedsim.plots.curves import Curve as DrawnCurve
 from feedsim.plots.panels import INPUTS_BAND, Panel, draw_panel
-from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.sheet import EDGE_IN, Panels, Sheet
 from feedsim.plots.style import (
     BAND_SHADE,
     FONT,
@@ -38,6 +38,7 @@ ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 ROW_IN, COLUMNS = 2.95, 4
 COLUMN_IN = ROOM_IN / COLUMNS
 LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN, GAP_IN = 0.75, 0.15, 0.62, 0.36, 0.08
+CELLS = Panels(COLUMN_IN, ROW_IN, LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN)
 NICE = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 TICK_IN = 0.55
 SPAN_LINE: dict[str, Any] = {"linewidth": 3.5, "solid_capstyle": "butt", "zorder": 4}
@@ -88,20 +89,9 @@ def film_figure(
         sheet = Sheet(WIDTH_IN, title, GAP_IN + 2 * ROW_IN, subtitle)
         drawn = _Drawn(result, machine, inputs)
         for place, shown in zip(PLACES, SHOWN, strict=True):
-            _draw(_cell(sheet, place), drawn, *shown)
-        _write_key(_cell(sheet, KEY_PLACE), drawn)
+            _draw(CELLS.axes(sheet, 2 * ROW_IN, *place), drawn, *shown)
+        _write_key(CELLS.axes(sheet, 2 * ROW_IN, *KEY_PLACE), drawn)
     return sheet.figure
-
-
-def _cell(sheet: Sheet, place: tuple[int, int, int]) -> Axes:
-    """Axes at a place of the grid: row, column, columns that it spans."""
-    row, column, columns = place
-    return sheet.axes(
-        EDGE_IN + column * COLUMN_IN + LEFT_IN,
-        (1 - row) * ROW_IN + BELOW_IN,
-        columns * COLUMN_IN - LEFT_IN - RIGHT_IN,
-        ROW_IN - BELOW_IN - ABOVE_IN,
-    )
 
 
 @dataclass(frozen=True)

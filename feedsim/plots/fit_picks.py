@@ -12,7 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLo
 
 from feedsim.film import ANY
 from feedsim.fit.picks import CountedPicks, PicksResult
-from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.sheet import EDGE_IN, Panels, Sheet
 from feedsim.plots.style import FONT, figure_style, line_looks
 
 WIDTH_IN = 13.33
@@ -20,6 +20,7 @@ ROOM_IN = WIDTH_IN - 2 * EDGE_IN
 COLUMNS, ROW_IN = 3, 3.05
 COLUMN_IN = ROOM_IN / COLUMNS
 LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN, GAP_IN = 0.85, 0.2, 0.66, 0.36, 0.08
+CELLS = Panels(COLUMN_IN, ROW_IN, LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN)
 DECADES_SHOWN = 4.0
 TICKS_uNm = (1, 2, 5, 10, 15, 20, 30, 40, 60, 80, 100, 150, 200, 300, 500, 1000, 2000, 5000)
 MOST_TICKS = 7
@@ -45,13 +46,7 @@ def picks_figure(result: PicksResult, title: str, subtitle: str) -> Figure:
     with figure_style():
         sheet = Sheet(WIDTH_IN, title.removesuffix("."), GAP_IN + rows * ROW_IN, subtitle)
         for place in range(len(faults) + 1):
-            row, column = divmod(place, COLUMNS)
-            axes = sheet.axes(
-                EDGE_IN + column * COLUMN_IN + LEFT_IN,
-                (rows - 1 - row) * ROW_IN + BELOW_IN,
-                COLUMN_IN - LEFT_IN - RIGHT_IN,
-                ROW_IN - BELOW_IN - ABOVE_IN,
-            )
+            axes = CELLS.axes(sheet, rows * ROW_IN, *divmod(place, COLUMNS))
             if place < len(faults):
                 _draw(axes, result, faults[place])
             else:

@@ -16,7 +16,7 @@ from feedsim.fit.families import FAMILIES
 from feedsim.fit.stop_words import length, p_text, unit_of
 from feedsim.fit.stops import FittedStation, FittedTime, StopsResult
 from feedsim.fit.survival import kaplan_meier
-from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.sheet import EDGE_IN, Panels, Sheet
 from feedsim.plots.style import FONT, INK, figure_style, line_looks
 from feedsim.plots.wording import fitted
 
@@ -27,6 +27,7 @@ ROW_IN, LEFT_IN, BELOW_IN, ABOVE_IN = 2.9, 0.85, 0.5, 0.4
 TOLD_IN, GAP_IN = 1.9, 0.15
 PLOT_IN = ROOM_IN / 2 - LEFT_IN - TOLD_IN - GAP_IN
 COLUMNS = 2
+CELLS = Panels(ROOM_IN / COLUMNS, ROW_IN, LEFT_IN, TOLD_IN + GAP_IN, BELOW_IN, ABOVE_IN)
 STATIONS_SHOWN = 4
 TICKS_S = (
     *(0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200),
@@ -70,14 +71,9 @@ def _figure(stations: Sequence[FittedStation], title: str, confidence: float) ->
         panels_in = ROW_IN * len(stations)
         sheet = Sheet(WIDTH_IN, title.removesuffix("."), KEY_IN + panels_in)
         _write_key(sheet.figure, (panels_in + 0.02) / sheet.height_in, confidence)
-        for row, station in enumerate(stations, start=1):
+        for row, station in enumerate(stations):
             for column, time in enumerate(station.times):
-                axes = sheet.axes(
-                    EDGE_IN + column * ROOM_IN / COLUMNS + LEFT_IN,
-                    panels_in - row * ROW_IN + BELOW_IN,
-                    PLOT_IN,
-                    ROW_IN - BELOW_IN - ABOVE_IN,
-                )
+                axes = CELLS.axes(sheet, panels_in, row, column)
                 _draw(axes, station, time, confidence)
     return sheet.figure
 

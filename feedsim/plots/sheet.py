@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -66,4 +67,25 @@ class Sheet:
                 wide_in / self.width_in,
                 tall_in / self.height_in,
             )
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Panels:
+    """Panels in rows and columns from a sheet's left edge on, with room around each one's axes."""
+
+    column_in: float
+    row_in: float
+    left_in: float
+    right_in: float
+    below_in: float
+    above_in: float
+
+    def axes(self, sheet: Sheet, top_in: float, row: int, column: int, columns: int = 1) -> Axes:
+        """Add a panel's axes, which may take several columns; rows count from `top_in` down."""
+        return sheet.axes(
+            EDGE_IN + column * self.column_in + self.left_in,
+            top_in - (row + 1) * self.row_in + self.below_in,
+            columns * self.column_in - self.left_in - self.right_in,
+            self.row_in - self.below_in - self.above_in,
         )

@@ -15,7 +15,7 @@ from feedsim.answers.sweep import SweepResult
 from feedsim.plots.curves import Curve
 from feedsim.plots.dots import Dot, dots_figure
 from feedsim.plots.panels import PANELS, draw_panel
-from feedsim.plots.sheet import EDGE_IN, Sheet
+from feedsim.plots.sheet import Panels, Sheet
 from feedsim.plots.style import INK, SOFT_INK, STEPS, figure_style, line_looks
 from feedsim.plots.sweep_map import map_figure
 from feedsim.plots.sweep_parts import (
@@ -39,6 +39,7 @@ SHOWN = (
 )
 COLUMNS, PANEL_IN, FOOT_IN = 3, 2.45, 0.45
 LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 0.8, 0.2, 0.62, 0.36
+CELLS = Panels(ROOM_IN / COLUMNS, PANEL_IN, LEFT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN)
 MOST_DOTS = 30
 FEW_VALUES = 3
 
@@ -75,18 +76,11 @@ def _curves(result: SweepResult, key: str, title: str) -> Figure:
     panels_in = PANEL_IN * math.ceil(len(panels) / COLUMNS)
     subtitle = subtitle_of(result, "whole cell, bands: " + interval_text(result))
     sheet = Sheet(WIDTH_IN, title, GAP_IN + panels_in + FOOT_IN, subtitle)
-    column_in = ROOM_IN / COLUMNS
     for place, panel in enumerate(panels):
-        row, column = divmod(place, COLUMNS)
-        axes = sheet.axes(
-            EDGE_IN + column_in * column + LEFT_IN,
-            FOOT_IN + panels_in - PANEL_IN * (row + 1) + BELOW_IN,
-            column_in - LEFT_IN - RIGHT_IN,
-            PANEL_IN - BELOW_IN - ABOVE_IN,
-        )
+        axes = CELLS.axes(sheet, FOOT_IN + panels_in, *divmod(place, COLUMNS))
         draw_panel(axes, panel, [_curve(rows, key, panel.measure.name)])
         _tick_values(axes, [row.setting[key] for row in rows])
-        axes.set_xlabel(fitted(axis_text(result, key), column_in - 0.2))
+        axes.set_xlabel(fitted(axis_text(result, key), CELLS.column_in - 0.2))
         if panel.measure.name == "oee":
             _ring_best(axes, result, rows, key)
     note = ""
